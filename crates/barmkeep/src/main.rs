@@ -1,0 +1,2 @@
+//! The program: command line, link, store and clock around the engine.
+fn main() {}

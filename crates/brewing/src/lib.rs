@@ -1,0 +1,1 @@
+//! Density, extract, attenuation, alcohol, freezing, carbon dioxide and calibration: cited formulas as pure functions.

@@ -1,0 +1,1 @@
+//! From setpoint and beer temperature to heater and chiller.

@@ -1,0 +1,1 @@
+//! Simulated yeast, beer, chamber and devices, seeded.

@@ -1,0 +1,1 @@
+//! The file grammar of schedules and configurations, and their check.

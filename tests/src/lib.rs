@@ -1,1 +1,3 @@
 //! What the program tests share.
+
+pub mod vectors;

@@ -11,7 +11,11 @@ macro_rules! number_inside {
 
             fn try_from(number: f64) -> Result<Self, String> {
                 $from(number).ok_or_else(|| {
-                    format!("{number} {} is not a possible {}", $unit, <$type as crate::Quantity>::KIND)
+                    format!(
+                        "{number} {} is not a possible {}",
+                        $unit,
+                        <$type as crate::Quantity>::KIND
+                    )
                 })
             }
         }
@@ -199,7 +203,10 @@ mod tests {
     #[test]
     fn a_bare_number_names_the_units_it_could_have_had() {
         let error = Volume::parse("23").unwrap_err();
-        assert_eq!(error.to_string(), "the volume `23` has no unit: it could be `L`, `hL` or `gal`");
+        assert_eq!(
+            error.to_string(),
+            "the volume `23` has no unit: it could be `L`, `hL` or `gal`"
+        );
         assert_eq!(error.hint(), "add a unit (`L`, `hL` or `gal`), such as `\"23 L\"`");
         let error = Share::parse("0,5 %").unwrap_err();
         assert_eq!(error.reason, Reason::Comma);

@@ -49,7 +49,11 @@ impl QuantityError {
             }
             Reason::OutOfRange { low, high } => format!("possible is {low} to {high}"),
             Reason::Empty | Reason::NoNumber | Reason::UnknownUnit(_) => {
-                format!("write a number and a unit ({}), such as `\"{}\"`", self.unit_list(), self.example)
+                format!(
+                    "write a number and a unit ({}), such as `\"{}\"`",
+                    self.unit_list(),
+                    self.example
+                )
             }
         }
     }

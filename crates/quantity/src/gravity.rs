@@ -153,9 +153,9 @@ impl Quantity for Gravity {
     const EXAMPLE: &'static str = "1.048 SG";
 
     fn from_unit(number: f64, unit: usize) -> Result<Self, Reason> {
-        let gravity =
-            if unit == 0 { Self::from_sg(number) } else { Self::from_plato(number) };
-        gravity.ok_or(Reason::OutOfRange { low: "0.970 SG (-8.2 °P)", high: "1.200 SG (43.9 °P)" })
+        let gravity = if unit == 0 { Self::from_sg(number) } else { Self::from_plato(number) };
+        gravity
+            .ok_or(Reason::OutOfRange { low: "0.970 SG (-8.2 °P)", high: "1.200 SG (43.9 °P)" })
     }
 }
 

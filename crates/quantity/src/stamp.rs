@@ -13,7 +13,9 @@ use std::ops::{Add, Mul, Sub};
 pub struct Stamp(i64);
 
 /// A span of time, never negative, in milliseconds; a text gives at most 3660 d.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
+)]
 #[serde(try_from = "i64", into = "i64")]
 pub struct Span(i64);
 
@@ -40,8 +42,7 @@ impl Stamp {
 
     /// In RFC 3339, UTC, `Z`; milliseconds only where there are some.
     pub fn rfc3339(self) -> String {
-        let form =
-            if self.0 % 1000 == 0 { SecondsFormat::Secs } else { SecondsFormat::Millis };
+        let form = if self.0 % 1000 == 0 { SecondsFormat::Secs } else { SecondsFormat::Millis };
         match DateTime::<Utc>::from_timestamp_millis(self.0) {
             Some(time) => time.to_rfc3339_opts(form, true),
             None => format!("{} ms", self.0),
@@ -156,7 +157,11 @@ impl TryFrom<i64> for Span {
     type Error = String;
 
     fn try_from(millis: i64) -> Result<Self, String> {
-        if millis < 0 { Err(format!("a span of {millis} ms is negative")) } else { Ok(Span(millis)) }
+        if millis < 0 {
+            Err(format!("a span of {millis} ms is negative"))
+        } else {
+            Ok(Span(millis))
+        }
     }
 }
 
@@ -199,10 +204,9 @@ fn parse_joined(text: &str) -> Result<Span, Reason> {
         if unit.is_empty() && next.is_empty() {
             return Err(Reason::NoUnit);
         }
-        let index = Span::UNITS
-            .iter()
-            .position(|known| *known == unit)
-            .ok_or_else(|| Reason::UnknownUnit(if unit.is_empty() { next } else { unit }.to_owned()))?;
+        let index = Span::UNITS.iter().position(|known| *known == unit).ok_or_else(|| {
+            Reason::UnknownUnit(if unit.is_empty() { next } else { unit }.to_owned())
+        })?;
         total = total + Span::from_unit(number, index)?;
         rest = next.trim_start();
     }

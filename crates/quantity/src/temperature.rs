@@ -183,7 +183,9 @@ mod tests {
     #[test]
     fn rates_of_a_day_are_a_24th() {
         assert_eq!(TemperatureRate::parse("2.4 C/d").unwrap().kelvin_per_hour(), 2.4 / 24.0);
-        assert!((TemperatureRate::parse("1.8 F / h").unwrap().kelvin_per_hour() - 1.0).abs() < 1e-12);
+        assert!(
+            (TemperatureRate::parse("1.8 F / h").unwrap().kelvin_per_hour() - 1.0).abs() < 1e-12
+        );
     }
 
     #[test]

@@ -1,2 +1,2 @@
-//! The program: command line, link, store and clock around the engine.
+//! The program `barmkeep`.
 fn main() {}

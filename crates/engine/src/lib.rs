@@ -1,1 +1,21 @@
-//! Stages, milestones, run states and alarms: every decision, as a pure function of its inputs.
+//! Every decision of the program, as a pure function of the inputs it was given, in order.
+//!
+//! [`Engine::handle`] takes an input and the time it happened, and returns what its driver must do,
+//! in order. There is no clock, no random number, no file and no socket in here: the daemon,
+//! `replay`, `rehearse`, `pipe` and recovery after a crash are thin drivers around the same engine,
+//! so what was rehearsed is what will run.
+
+pub mod command;
+mod effect;
+mod input;
+pub mod record;
+mod setup;
+mod time;
+pub mod view;
+
+pub use command::{Command, CommandError};
+pub use effect::{Drive, Effect, OutputKind, Reply};
+pub use input::{CommandInput, Input, LoadedSchedule, RawGravity, Reading, Values};
+pub use record::{Kind, Record};
+pub use setup::{Setup, VesselSetup};
+pub use time::Now;

@@ -1,0 +1,1 @@
+//! The link: MQTT to the devices, and the broker inside.

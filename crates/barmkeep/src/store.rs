@@ -1,0 +1,1 @@
+//! The store: one SQLite file with every input that matters and every record.

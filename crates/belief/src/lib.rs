@@ -1,1 +1,14 @@
-//! From readings to what we believe of a beer.
+//! From readings to what we believe of a beer: its gravity, how fast that falls, and where it ends.
+//!
+//! [`Belief`] takes the readings of one batch and answers questions with a probability and its
+//! evidence. It asks no clock: time comes in with the readings and with [`Belief::advance`].
+
+mod belief;
+mod judgement;
+mod reading;
+
+pub use belief::Belief;
+pub use judgement::{Care, Estimate, Judgement, Lacking, Measured, Missing, StableJudgement};
+pub use reading::{
+    Doubt, Expectation, Expected, GravityReading, Kind, Original, Refusal, SourceReport, Taken,
+};

@@ -1,0 +1,293 @@
+//! The regulator: readings in, decisions out, and the state that a snapshot keeps.
+
+use crate::plain::{self, Wish};
+use crate::relay::Relay;
+use crate::{Because, Decision, Demand, Output, Rests, Rules, Thresholds};
+use quantity::{Span, Stamp, Temperature, TemperatureRate};
+use serde::{Deserialize, Serialize};
+
+/// Regulates one vessel.
+///
+/// # The order of a decision
+/// What runs and must not, stops. What runs and is no longer wanted stops once its shortest run is
+/// over. Else, where nothing runs, what is wanted starts, once its own rest and the changeover from
+/// the other output are over. Nothing stops and starts in the same decision.
+///
+/// Time never goes back inside: an older `now` counts as the newest one that was seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Regulator {
+    /// The newest time that was seen.
+    now: Stamp,
+    heater: Relay,
+    chiller: Relay,
+    /// The last beer reading.
+    reading: Option<(Stamp, Temperature)>,
+    /// The last temperature around the vessel, of the same time as a beer reading.
+    surround: Option<(Stamp, Temperature)>,
+    /// On-time since the last beer reading, of runs that have ended.
+    spent: Span,
+}
+
+/// What one output did, for energy and wear.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OutputFigures {
+    /// How often it was switched on.
+    pub starts: u64,
+    /// For how long it was on in all.
+    pub on: Span,
+    /// Whether its effect on this vessel is known.
+    pub identified: bool,
+}
+
+/// What a regulator knows, for people and records.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Figures {
+    /// The heater's.
+    pub heater: OutputFigures,
+    /// The chiller's.
+    pub chiller: OutputFigures,
+    /// The lowest temperature that the beer is expected to reach with both outputs off.
+    pub lowest: Option<Temperature>,
+    /// The highest temperature that the beer is expected to reach with both outputs off.
+    pub highest: Option<Temperature>,
+}
+
+/// What speaks against the hardware, with its evidence.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Sign {
+    /// An output has been on for long and the beer does not answer.
+    NoEffect {
+        /// Which one.
+        output: Output,
+        /// For how long it has been on.
+        on: Span,
+        /// How fast the beer should change by it, at least.
+        expected: TemperatureRate,
+    },
+    /// The beer goes away from the setpoint while an output works against it.
+    RunsAway {
+        /// Which one.
+        output: Output,
+        /// Since when the error grows.
+        since: Stamp,
+        /// The last reading.
+        beer: Temperature,
+    },
+}
+
+impl Regulator {
+    /// A regulator of a vessel of which nothing is known: both outputs count as just stopped.
+    pub fn new(start: Stamp) -> Self {
+        Regulator {
+            now: start,
+            heater: Relay::new(start),
+            chiller: Relay::new(start),
+            reading: None,
+            surround: None,
+            spent: Span::ZERO,
+        }
+    }
+
+    /// A new process goes on with this state: both outputs are off; one that was on when the state
+    /// was written counts as just stopped now.
+    pub fn restarted(&mut self, now: Stamp) {
+        self.now = self.now.max(now);
+        self.stop(Output::Heater);
+        self.stop(Output::Chiller);
+    }
+
+    /// Takes a beer reading, and what is measured around the vessel where there is a probe.
+    ///
+    /// A reading that is not newer than the last one is ignored.
+    pub fn take(&mut self, at: Stamp, beer: Temperature, surround: Option<Temperature>) {
+        if self.reading.is_some_and(|(last, _)| at <= last) {
+            return;
+        }
+        self.reading = Some((at, beer));
+        self.surround = surround.map(|temperature| (at, temperature));
+        self.spent = Span::ZERO;
+    }
+
+    /// Decides what the outputs do from `now` until the next call.
+    pub fn decide(&mut self, now: Stamp, rules: &Rules, demand: &Demand) -> Decision {
+        self.decide_within(now, rules, demand, &Thresholds::around(rules.hysteresis))
+    }
+
+    /// As [`Regulator::decide`], with a plain band of its own shape.
+    pub fn decide_within(
+        &mut self,
+        now: Stamp,
+        rules: &Rules,
+        demand: &Demand,
+        thresholds: &Thresholds,
+    ) -> Decision {
+        self.now = self.now.max(now);
+        let wish = self.wish(demand, thresholds);
+        let because = match self.running() {
+            Some(output) => self.go_on(output, wish, rules, demand),
+            None => self.begin(wish, rules, demand),
+        };
+        Decision { heater: self.heater.is_on(), chiller: self.chiller.is_on(), because }
+    }
+
+    /// What it knows.
+    pub fn figures(&self) -> Figures {
+        let of = |relay: &Relay| OutputFigures {
+            starts: relay.starts,
+            on: relay.total(self.now),
+            identified: false,
+        };
+        Figures {
+            heater: of(&self.heater),
+            chiller: of(&self.chiller),
+            lowest: None,
+            highest: None,
+        }
+    }
+
+    /// What speaks against the hardware now.
+    pub fn signs(&self) -> Vec<Sign> {
+        Vec::new()
+    }
+
+    fn wish(&self, demand: &Demand, thresholds: &Thresholds) -> Wish {
+        let off = |because| Wish { output: None, because };
+        let Some(setpoint) = demand.setpoint else {
+            return off(Because::NoSetpoint);
+        };
+        let Some((_, beer)) = self.reading else {
+            return off(Because::Blind { last: None });
+        };
+        plain::wish(self.running(), beer, setpoint, thresholds)
+    }
+
+    /// Lets a run go on, or ends it.
+    fn go_on(&mut self, output: Output, wish: Wish, rules: &Rules, demand: &Demand) -> Because {
+        let Some(rests) = allowed(output, rules, demand) else {
+            self.stop(output);
+            return match demand.setpoint {
+                None => Because::NoSetpoint,
+                Some(_) => Because::NotAllowed,
+            };
+        };
+        let objection = self.objection(output, rests, rules);
+        if wish.output == Some(output) && objection.is_none() {
+            return wish.because;
+        }
+        if let Some(until) = self.relay(output).must_run_until(self.now, rests) {
+            return Because::MinOn { until };
+        }
+        self.stop(output);
+        match objection {
+            Some(because) if wish.output == Some(output) => because,
+            _ => wish.because,
+        }
+    }
+
+    /// Starts what is wanted, or says why not.
+    fn begin(&mut self, wish: Wish, rules: &Rules, demand: &Demand) -> Because {
+        let Some(output) = wish.output else {
+            return wish.because;
+        };
+        let Some(rests) = allowed(output, rules, demand) else {
+            return Because::NotAllowed;
+        };
+        if let Some(objection) = self.objection(output, rests, rules) {
+            return objection;
+        }
+        if let Some(until) = self.relay(output).must_rest_until(self.now, rests) {
+            return Because::Resting { until };
+        }
+        let other = self.relay(opposite(output));
+        if let Some(until) = other.holds_up_until(self.now, rules.changeover) {
+            return Because::Changeover { until };
+        }
+        // Nothing stops and starts in the same decision, however often it is asked for.
+        if [&self.heater, &self.chiller].iter().any(|relay| relay.ran_until == Some(self.now)) {
+            return Because::Resting { until: self.now };
+        }
+        let now = self.now;
+        self.relay_mut(output).start(now);
+        wish.because
+    }
+
+    /// What speaks against running `output` apart from its rests.
+    fn objection(&self, output: Output, rests: Rests, rules: &Rules) -> Option<Because> {
+        let Some((last, beer)) = self.reading else {
+            return Some(Because::Blind { last: None });
+        };
+        let running = self.relay(output).on_since.map(|since| self.now.since(since.max(last)));
+        if self.spent + running.unwrap_or(Span::ZERO) >= rules.max_on.max(rests.min_on) {
+            return Some(Because::Blind { last: Some(last) });
+        }
+        let (_, surround) = self.surround?;
+        let limit = surround_limit(output, beer, rules)?;
+        let met = match output {
+            Output::Chiller => surround <= limit,
+            Output::Heater => surround >= limit,
+        };
+        met.then_some(Because::SurroundLimit { surround, limit })
+    }
+
+    fn running(&self) -> Option<Output> {
+        match (self.chiller.is_on(), self.heater.is_on()) {
+            (true, _) => Some(Output::Chiller),
+            (false, true) => Some(Output::Heater),
+            (false, false) => None,
+        }
+    }
+
+    fn stop(&mut self, output: Output) {
+        let now = self.now;
+        let read = self.reading.map_or(now, |(at, _)| at);
+        let relay = self.relay_mut(output);
+        let spent = relay.on_since.map(|since| now.since(since.max(read)));
+        relay.stop(now);
+        self.spent = self.spent + spent.unwrap_or(Span::ZERO);
+    }
+
+    fn relay(&self, output: Output) -> &Relay {
+        match output {
+            Output::Chiller => &self.chiller,
+            Output::Heater => &self.heater,
+        }
+    }
+
+    fn relay_mut(&mut self, output: Output) -> &mut Relay {
+        match output {
+            Output::Chiller => &mut self.chiller,
+            Output::Heater => &mut self.heater,
+        }
+    }
+}
+
+fn opposite(output: Output) -> Output {
+    match output {
+        Output::Chiller => Output::Heater,
+        Output::Heater => Output::Chiller,
+    }
+}
+
+/// The rests of an output that may run now; `None` where it must not.
+fn allowed(output: Output, rules: &Rules, demand: &Demand) -> Option<Rests> {
+    demand.setpoint?;
+    match output {
+        Output::Chiller => rules.chiller.filter(|_| demand.cool),
+        Output::Heater => rules.heater.filter(|_| demand.heat),
+    }
+}
+
+/// The temperature around the vessel at which `output` must not run.
+fn surround_limit(output: Output, beer: Temperature, rules: &Rules) -> Option<Temperature> {
+    let envelope = &rules.envelope;
+    match output {
+        Output::Heater => envelope.above_beer.map(|delta| beer + delta),
+        Output::Chiller => {
+            let below = envelope.below_beer.map(|delta| beer - delta);
+            match (below, envelope.coldest) {
+                (Some(below), Some(coldest)) => Some(below.max(coldest)),
+                (below, coldest) => below.or(coldest),
+            }
+        }
+    }
+}

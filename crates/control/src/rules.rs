@@ -1,0 +1,83 @@
+//! What a vessel allows and what is wanted of it.
+
+use quantity::{Span, Temperature, TemperatureDelta};
+use serde::{Deserialize, Serialize};
+
+/// The rests of one output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Rests {
+    /// It runs at least this long, unless it is not allowed to run.
+    pub min_on: Span,
+    /// It rests at least this long after a run, and after a start that does not tell when it ran.
+    pub min_off: Span,
+}
+
+/// How a vessel is to be regulated.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rules {
+    /// The heater's rests; `None` where there is none, or none in use.
+    pub heater: Option<Rests>,
+    /// The chiller's rests; `None` where there is none, or none in use.
+    pub chiller: Option<Rests>,
+    /// Least time between the end of heating and the start of cooling, and the other way round.
+    pub changeover: Span,
+    /// Half the width of the band around the setpoint.
+    pub hysteresis: TemperatureDelta,
+    /// Whether to switch by where the beer will coast to; else by the plain band.
+    pub anticipate: bool,
+    /// Longest time that an output runs without a new beer reading.
+    ///
+    /// A shorter one than an output's `min_on` acts like that `min_on`. It should be at least three
+    /// times the interval of the readings, else each missing reading ends a run.
+    pub max_on: Span,
+    /// Limits on what surrounds the vessel; they act only where a probe tells its temperature.
+    pub envelope: Envelope,
+}
+
+/// Limits on the air or the jacket around the vessel.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Envelope {
+    /// It is never cooled to more than this below the beer.
+    pub below_beer: Option<TemperatureDelta>,
+    /// It is never heated to more than this above the beer.
+    pub above_beer: Option<TemperatureDelta>,
+    /// It is never cooled below this.
+    pub coldest: Option<Temperature>,
+}
+
+/// What is wanted now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Demand {
+    /// Where the beer should be; `None`: outputs off.
+    pub setpoint: Option<Temperature>,
+    /// The setpoint's known future: how long from now, and what it will be then, in order of time.
+    /// Between two points it moves in a straight line, after the last it stands; may be empty.
+    pub ahead: Vec<(Span, Temperature)>,
+    /// `false`: the heater must not run now. This overrides `min_on`.
+    pub heat: bool,
+    /// `false`: the chiller must not run now. This overrides `min_on`.
+    pub cool: bool,
+}
+
+/// Where a plain band switches, each as a distance from the setpoint, in K.
+///
+/// Source: common practice; the tick rules that it is used with are stated at [`crate::Regulator`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Thresholds {
+    /// Cooling starts above setpoint + this.
+    pub cool_on: f64,
+    /// Cooling stops at or below setpoint + this.
+    pub cool_off: f64,
+    /// Heating starts below setpoint − this.
+    pub heat_on: f64,
+    /// Heating stops at or above setpoint − this.
+    pub heat_off: f64,
+}
+
+impl Thresholds {
+    /// On at the edges of the band, off at the setpoint.
+    pub fn around(hysteresis: TemperatureDelta) -> Self {
+        let half_width = hysteresis.kelvin().abs();
+        Thresholds { cool_on: half_width, cool_off: 0.0, heat_on: half_width, heat_off: 0.0 }
+    }
+}

@@ -30,6 +30,7 @@ impl Temperature {
     }
 
     /// From °C, moved to the nearest possible temperature; NaN gives the lowest.
+    #[expect(clippy::manual_clamp, reason = "`clamp` would let NaN through")]
     pub fn clamped(celsius: f64) -> Self {
         Temperature(celsius.max(Self::LOW).min(Self::HIGH))
     }

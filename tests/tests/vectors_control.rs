@@ -206,3 +206,52 @@ fn vectors_of_the_plain_band_in_closed_loop() {
     vectors::checked("thermal_closedloop_4h.csv", n_4h);
     vectors::checked("thermal_closedloop_summary.csv", n_counts);
 }
+
+/// The estimator, its foresight and the switching, tick by tick, from the same readings.
+#[test]
+fn vectors_of_the_anticipating_law() {
+    let file = "trace_P1_hold12.csv";
+    let rests =
+        |min_on| Some(Rests { min_on: Span::from_secs(min_on), min_off: Span::from_secs(300) });
+    let rules = Rules {
+        heater: rests(120),
+        chiller: rests(120),
+        changeover: Span::from_secs(600),
+        hysteresis: TemperatureDelta::from_kelvin(0.3).unwrap(),
+        anticipate: true,
+        max_on: Span::from_mins(20),
+        envelope: Envelope::default(),
+    };
+    let setpoint = temperature(12.0);
+    let demand = Demand { setpoint: Some(setpoint), ahead: Vec::new(), heat: true, cool: true };
+    let mut regulator = Regulator::new(Stamp::from_millis(0));
+    let mut n_values = 0;
+    for row in vectors::table(file) {
+        let now = Stamp::from_millis(row.number("t_s") as i64 * 1000);
+        regulator.take(now, temperature(row.number("y_C")), None);
+        let decision = regulator.decide(now, &rules, &demand);
+        let (estimate, figures) = (regulator.estimate().unwrap(), regulator.figures());
+        let flag = |on| f64::from(u8::from(on));
+        let error = |end: Option<Temperature>| (end.unwrap() - setpoint).kelvin();
+        for (column, value) in [
+            ("T_hat_C", estimate.beer.celsius()),
+            ("r_K_h", estimate.rate),
+            ("d_K_h", estimate.drift),
+            ("bc_K_h", estimate.cooling),
+            ("bh_K_h", estimate.heating),
+            ("gh_K_h", estimate.direct),
+            ("tau_h", estimate.time_constant.hours()),
+            ("e_off_min_K", error(figures.lowest)),
+            ("e_off_max_K", error(figures.highest)),
+            ("ok_c", flag(figures.chiller.identified)),
+            ("ok_h", flag(figures.heater.identified)),
+            ("uc", flag(decision.chiller)),
+            ("uh", flag(decision.heater)),
+        ] {
+            let wanted = row.number(column);
+            assert!((value - wanted).abs() < 1e-4, "{now}: {column} {value}, not {wanted}");
+            n_values += 1;
+        }
+    }
+    vectors::checked(file, n_values);
+}

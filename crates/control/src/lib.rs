@@ -5,15 +5,21 @@
 //! changeover between them, and goes off where it is blind. It either keeps a plain band, or learns
 //! from the readings and its own switching how far this vessel coasts, and switches early by that.
 
+mod bank;
+mod coast;
 mod decision;
+mod filter;
+mod outlook;
+mod past;
 mod plain;
+mod probe;
 mod regulator;
 mod relay;
 mod rules;
 mod setpoint;
 
 pub use decision::{Because, Decision};
-pub use regulator::{Figures, OutputFigures, Regulator, Sign};
+pub use regulator::{Estimate, Figures, OutputFigures, Regulator, Sign};
 pub use relay::Output;
 pub use rules::{Demand, Envelope, Rests, Rules, Thresholds};
 pub use setpoint::ramped;

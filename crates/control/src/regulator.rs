@@ -1,6 +1,12 @@
 //! The regulator: readings in, decisions out, and the state that a snapshot keeps.
 
+use crate::bank::{self, Bank};
+use crate::coast::{self, Moment, Standing, Trials};
+use crate::filter;
+use crate::outlook::{Extremes, Outlook, Path, outlook};
+use crate::past::{self, Past};
 use crate::plain::{self, Wish};
+use crate::probe::Probe;
 use crate::relay::Relay;
 use crate::{Because, Decision, Demand, Output, Rests, Rules, Thresholds};
 use quantity::{Span, Stamp, Temperature, TemperatureRate};
@@ -26,6 +32,12 @@ pub struct Regulator {
     surround: Option<(Stamp, Temperature)>,
     /// On-time since the last beer reading, of runs that have ended.
     spent: Span,
+    past: Past,
+    probe: Option<Probe>,
+    bank: Option<Bank>,
+    trials: Trials,
+    /// The beer's extremes with both outputs off, as the last decision foresaw them, in °C.
+    foreseen: Option<Extremes>,
 }
 
 /// What one output did, for energy and wear.
@@ -46,10 +58,33 @@ pub struct Figures {
     pub heater: OutputFigures,
     /// The chiller's.
     pub chiller: OutputFigures,
-    /// The lowest temperature that the beer is expected to reach with both outputs off.
+    /// The lowest temperature that the last decision foresaw with both outputs off; `None` where
+    /// it did not look ahead.
     pub lowest: Option<Temperature>,
-    /// The highest temperature that the beer is expected to reach with both outputs off.
+    /// The highest one; `None` likewise.
     pub highest: Option<Temperature>,
+}
+
+/// What a regulator has learnt of its vessel.
+///
+/// It is fitted so that forecasts come true. Time constant and effects trade off against each
+/// other: none of them is a property of the hardware.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Estimate {
+    /// The beer's temperature.
+    pub beer: Temperature,
+    /// How fast it changes through what surrounds it, in K/h.
+    pub rate: f64,
+    /// Where that rate goes with both outputs off, in K/h: fermentation less losses.
+    pub drift: f64,
+    /// What the chiller adds to it in the end, in K/h.
+    pub cooling: f64,
+    /// What the heater adds to it in the end, in K/h.
+    pub heating: f64,
+    /// What the heater gives the beer directly, in K/h.
+    pub direct: f64,
+    /// How slowly the surroundings follow the outputs.
+    pub time_constant: Span,
 }
 
 /// What speaks against the hardware, with its evidence.
@@ -85,15 +120,23 @@ impl Regulator {
             reading: None,
             surround: None,
             spent: Span::ZERO,
+            past: Past::default(),
+            probe: None,
+            bank: None,
+            trials: Trials::default(),
+            foreseen: None,
         }
     }
 
     /// A new process goes on with this state: both outputs are off; one that was on when the state
     /// was written counts as just stopped now.
     pub fn restarted(&mut self, now: Stamp) {
+        let died = self.now;
         self.now = self.now.max(now);
-        self.stop(Output::Heater);
-        self.stop(Output::Chiller);
+        self.past.switched(died, None);
+        for relay in [&mut self.heater, &mut self.chiller] {
+            relay.lost(died, self.now);
+        }
     }
 
     /// Takes a beer reading, and what is measured around the vessel where there is a probe.
@@ -106,6 +149,7 @@ impl Regulator {
         self.reading = Some((at, beer));
         self.surround = surround.map(|temperature| (at, temperature));
         self.spent = Span::ZERO;
+        self.learn(at, beer.celsius());
     }
 
     /// Decides what the outputs do from `now` until the next call.
@@ -122,7 +166,7 @@ impl Regulator {
         thresholds: &Thresholds,
     ) -> Decision {
         self.now = self.now.max(now);
-        let wish = self.wish(demand, thresholds);
+        let wish = self.wish(rules, demand, thresholds);
         let because = match self.running() {
             Some(output) => self.go_on(output, wish, rules, demand),
             None => self.begin(wish, rules, demand),
@@ -132,17 +176,31 @@ impl Regulator {
 
     /// What it knows.
     pub fn figures(&self) -> Figures {
-        let of = |relay: &Relay| OutputFigures {
-            starts: relay.starts,
-            on: relay.total(self.now),
-            identified: false,
+        let of = |output: Output| OutputFigures {
+            starts: self.relay(output).starts,
+            on: self.relay(output).total(self.now),
+            identified: self.bank.as_ref().is_some_and(|bank| bank.knows(output)),
         };
         Figures {
-            heater: of(&self.heater),
-            chiller: of(&self.chiller),
-            lowest: None,
-            highest: None,
+            heater: of(Output::Heater),
+            chiller: of(Output::Chiller),
+            lowest: self.foreseen.map(|beer| Temperature::clamped(beer.low)),
+            highest: self.foreseen.map(|beer| Temperature::clamped(beer.high)),
         }
+    }
+
+    /// What it has learnt of the vessel; `None` before the first reading.
+    pub fn estimate(&self) -> Option<Estimate> {
+        let state = self.bank.as_ref()?.state(self.now, &self.past);
+        Some(Estimate {
+            beer: Temperature::clamped(state.x[filter::TEMPERATURE]),
+            rate: state.x[filter::RATE],
+            drift: state.x[filter::DRIFT],
+            cooling: state.x[filter::COOLING],
+            heating: state.x[filter::HEATING],
+            direct: state.x[filter::DIRECT],
+            time_constant: Span::from_hours_f64(state.tau),
+        })
     }
 
     /// What speaks against the hardware now.
@@ -150,15 +208,106 @@ impl Regulator {
         Vec::new()
     }
 
-    fn wish(&self, demand: &Demand, thresholds: &Thresholds) -> Wish {
+    /// Learns from a reading that is newer than the last one.
+    fn learn(&mut self, at: Stamp, beer: f64) {
+        match &mut self.probe {
+            None => self.probe = Some(Probe::new(at, beer)),
+            Some(probe) => probe.take(at, beer),
+        }
+        let Some(probe) = &self.probe else { return };
+        match &mut self.bank {
+            None => self.bank = Some(Bank::new(at, beer, probe)),
+            Some(bank) => bank.take(at, beer, probe, &self.past),
+        }
+        self.past.forget_before(at - bank::DELAY);
+    }
+
+    /// Where the beer will go from now, against this course of the setpoint.
+    fn outlook(&self, path: &Path) -> Option<Outlook> {
+        let state = self.bank.as_ref()?.state(self.now, &self.past);
+        // What runs acts on for the delay, whatever is decided now.
+        let pending = [(bank::DELAY.hours(), past::inputs(self.running()))];
+        Some(outlook(state, &pending, path))
+    }
+
+    /// Which output is wanted, rests apart.
+    fn wish(&mut self, rules: &Rules, demand: &Demand, thresholds: &Thresholds) -> Wish {
         let off = |because| Wish { output: None, because };
+        self.foreseen = None;
         let Some(setpoint) = demand.setpoint else {
             return off(Because::NoSetpoint);
         };
         let Some((_, beer)) = self.reading else {
             return off(Because::Blind { last: None });
         };
-        plain::wish(self.running(), beer, setpoint, thresholds)
+        let plain = plain::wish(self.running(), beer, setpoint, thresholds);
+        if !rules.anticipate {
+            return plain;
+        }
+        let outlook = self.outlook(&Path::new(setpoint, &demand.ahead));
+        self.foreseen = outlook.map(|outlook| outlook.beer);
+        match outlook {
+            Some(outlook) if self.can_foresee() => {
+                coast::wish(&self.moment(outlook, beer, setpoint, rules), self.trials)
+            }
+            _ => self.calmed(plain, beer, setpoint, rules),
+        }
+    }
+
+    /// Whether the models may be relied upon; else the plain band is kept.
+    fn can_foresee(&self) -> bool {
+        self.probe.as_ref().is_some_and(|probe| !probe.is_coarse())
+            && self.bank.as_ref().is_some_and(Bank::is_right)
+    }
+
+    fn moment(
+        &self,
+        outlook: Outlook,
+        beer: Temperature,
+        setpoint: Temperature,
+        rules: &Rules,
+    ) -> Moment {
+        let running = self.running();
+        Moment {
+            outlook,
+            beer,
+            setpoint,
+            half_width: rules.hysteresis.kelvin().abs(),
+            running,
+            run: running.map_or(Span::ZERO, |output| self.relay(output).run(self.now)),
+            chiller: self.standing(Output::Chiller, rules),
+            heater: self.standing(Output::Heater, rules),
+        }
+    }
+
+    fn standing(&self, output: Output, rules: &Rules) -> Standing {
+        Standing {
+            known: self.bank.as_ref().is_some_and(|bank| bank.knows(output)),
+            rested: self.now.since(self.relay(output).rests_since),
+            quiet: self.is_quiet(output, rules),
+        }
+    }
+
+    fn is_quiet(&self, output: Output, rules: &Rules) -> bool {
+        rests(output, rules).is_none()
+            || self.relay(output).idle(self.now).is_none_or(|idle| idle >= coast::QUIET)
+    }
+
+    /// A plain band that does not start one output soon after the other, unless the beer is far off.
+    fn calmed(&self, plain: Wish, beer: Temperature, setpoint: Temperature, rules: &Rules) -> Wish {
+        let far = (beer - setpoint).kelvin().abs() > 2.0 * rules.hysteresis.kelvin().abs();
+        match plain.output {
+            Some(output)
+                if self.running().is_none() && !far && !self.is_quiet(opposite(output), rules) =>
+            {
+                let ran_until = self.relay(opposite(output)).ran_until.unwrap_or(self.now);
+                Wish {
+                    output: None,
+                    because: Because::Changeover { until: ran_until + coast::QUIET },
+                }
+            }
+            _ => plain,
+        }
     }
 
     /// Lets a run go on, or ends it.
@@ -178,6 +327,9 @@ impl Regulator {
             return Because::MinOn { until };
         }
         self.stop(output);
+        if let Because::TrialEnds { .. } = wish.because {
+            self.trials.grow(output);
+        }
         match objection {
             Some(because) if wish.output == Some(output) => because,
             _ => wish.because,
@@ -208,6 +360,7 @@ impl Regulator {
         }
         let now = self.now;
         self.relay_mut(output).start(now);
+        self.past.switched(now, Some(output));
         wish.because
     }
 
@@ -243,6 +396,7 @@ impl Regulator {
         let relay = self.relay_mut(output);
         let spent = relay.on_since.map(|since| now.since(since.max(read)));
         relay.stop(now);
+        self.past.switched(now, None);
         self.spent = self.spent + spent.unwrap_or(Span::ZERO);
     }
 
@@ -271,9 +425,18 @@ fn opposite(output: Output) -> Output {
 /// The rests of an output that may run now; `None` where it must not.
 fn allowed(output: Output, rules: &Rules, demand: &Demand) -> Option<Rests> {
     demand.setpoint?;
+    let may = match output {
+        Output::Chiller => demand.cool,
+        Output::Heater => demand.heat,
+    };
+    rests(output, rules).filter(|_| may)
+}
+
+/// The rests of an output; `None` where there is none.
+fn rests(output: Output, rules: &Rules) -> Option<Rests> {
     match output {
-        Output::Chiller => rules.chiller.filter(|_| demand.cool),
-        Output::Heater => rules.heater.filter(|_| demand.heat),
+        Output::Chiller => rules.chiller,
+        Output::Heater => rules.heater,
     }
 }
 

@@ -53,6 +53,16 @@ impl Relay {
         }
     }
 
+    /// A process that died at `died` left it on or off; what it did until `now` is not known, so it
+    /// counts as just stopped where it was on.
+    pub fn lost(&mut self, died: Stamp, now: Stamp) {
+        if self.is_on() {
+            self.stop(died);
+            self.rests_since = now;
+            self.ran_until = Some(now);
+        }
+    }
+
     /// For how long it has been on in this run.
     pub fn run(&self, now: Stamp) -> Span {
         self.on_since.map_or(Span::ZERO, |since| now.since(since))

@@ -1,0 +1,170 @@
+//! A bank of models that differ in their time constant; the one that forecasts best is used.
+//!
+//! Source of the method: D. T. Magill, Optimal adaptive estimation of sampled stochastic processes,
+//! IEEE Transactions on Automatic Control 10 (1965) 434–439 (from memory).
+
+use crate::filter::{self, Filter, Inputs};
+use crate::probe::Probe;
+use crate::{Output, past::Past};
+use quantity::{Span, Stamp};
+use serde::{Deserialize, Serialize};
+
+/// The time constants, in h.
+const TAUS: [f64; 9] = [0.08, 0.13, 0.2, 0.32, 0.5, 0.75, 1.0, 1.3, 1.7];
+/// The one that is used at first.
+const FIRST: usize = 4;
+/// What an output does acts on the readings this much later.
+pub(crate) const DELAY: Span = Span::from_secs(60);
+/// Evidence between models halves in this time, in h.
+const HALF_LIFE: f64 = 48.0;
+/// Another model is taken once the present one is this much less likely, as a logarithm.
+const LEAD: f64 = 3.0;
+/// After a longer gap only what the outputs do is still believed, in h.
+const LONGEST_GAP: f64 = 12.0;
+/// The mean surprise at which the models count as wrong; 1 is expected of a right one.
+const WRONG: f64 = 3.0;
+/// Over which time the mean surprise is taken, in h.
+const MEMORY: f64 = 1.0;
+
+/// The models and what is known of their worth.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Bank {
+    /// The time of the last reading.
+    pub at: Stamp,
+    filters: Vec<Filter>,
+    /// Log-likelihoods relative to the best, one a filter; none above 0.
+    weights: Vec<f64>,
+    current: usize,
+    /// Running mean of the used model's surprise.
+    surprise: f64,
+    chiller_known: bool,
+    heater_known: bool,
+}
+
+/// The used model at some instant.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct State {
+    pub tau: f64,
+    pub x: [f64; 6],
+}
+
+impl Bank {
+    pub fn new(at: Stamp, beer: f64, probe: &Probe) -> Self {
+        let mut bank = Bank {
+            at,
+            filters: vec![Filter::new(beer); TAUS.len()],
+            weights: vec![0.0; TAUS.len()],
+            current: FIRST,
+            surprise: 1.0,
+            chiller_known: false,
+            heater_known: false,
+        };
+        bank.learn(beer, probe.variance(), 0.0);
+        bank
+    }
+
+    /// Takes a reading that is newer than the last one.
+    pub fn take(&mut self, at: Stamp, beer: f64, probe: &Probe, past: &Past) {
+        let hours = at.since(self.at).hours();
+        if hours > LONGEST_GAP {
+            for filter in &mut self.filters {
+                filter.begin_anew(beer);
+            }
+        } else {
+            for (from, to, inputs) in past.pieces(self.at, at, DELAY) {
+                let piece = to.since(from).hours();
+                for (filter, tau) in self.filters.iter_mut().zip(TAUS) {
+                    filter.predict(tau, piece, inputs);
+                }
+            }
+        }
+        self.at = at;
+        self.learn(beer, probe.variance(), hours);
+        self.judge();
+    }
+
+    /// The used model, carried on from the last reading to `now` by what the outputs did.
+    pub fn state(&self, now: Stamp, past: &Past) -> State {
+        let mut state = State { tau: TAUS[self.current], x: self.filters[self.current].x };
+        for (from, to, inputs) in past.pieces(self.at, now, DELAY) {
+            state.advance(to.since(from).hours(), inputs);
+        }
+        state
+    }
+
+    /// Whether what this output does is known well enough to foresee it.
+    pub fn knows(&self, output: Output) -> bool {
+        match output {
+            Output::Chiller => self.chiller_known,
+            Output::Heater => self.heater_known,
+        }
+    }
+
+    /// Whether the used model has met the readings of the last hour.
+    pub fn is_right(&self) -> bool {
+        self.surprise <= WRONG
+    }
+
+    fn learn(&mut self, beer: f64, variance: f64, hours: f64) {
+        let fading = 0.5_f64.powf(hours / HALF_LIFE);
+        for (i, filter) in self.filters.iter_mut().enumerate() {
+            let surprise = filter.update(beer, variance);
+            self.weights[i] =
+                self.weights[i] * fading - (surprise.squared + surprise.log_variance) / 2.0;
+            if i == self.current {
+                let keep = (-hours / MEMORY).exp();
+                self.surprise = self.surprise * keep + surprise.squared * (1.0 - keep);
+            }
+        }
+        let best = self.weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        for weight in &mut self.weights {
+            *weight -= best;
+        }
+        if self.weights[self.current] < -LEAD {
+            self.current =
+                self.weights.iter().position(|weight| *weight == 0.0).unwrap_or(self.current);
+        }
+        for filter in &mut self.filters {
+            filter.keep_possible();
+        }
+    }
+
+    /// Whether each output's effect is known; what was known is lost only at twice the limit.
+    fn judge(&mut self) {
+        let filter = &self.filters[self.current];
+        let cooling = filter.x[filter::COOLING];
+        let cooling_sd = filter.sd([0.0, 0.0, 0.0, 1.0, 0.0, 0.0]);
+        self.chiller_known = if self.chiller_known {
+            cooling_sd < 0.5 * cooling.abs()
+        } else {
+            cooling < -0.2 && cooling_sd < 0.25 * cooling.abs()
+        };
+        let heating = filter.x[filter::HEATING] + filter.x[filter::DIRECT];
+        let heating_sd = filter.sd([0.0, 0.0, 0.0, 0.0, 1.0, 1.0]);
+        self.heater_known = if self.heater_known {
+            heating_sd < 0.6 * heating.abs()
+        } else {
+            heating > 0.1 && heating_sd < 0.3 * heating
+        };
+    }
+}
+
+impl State {
+    /// Lets `hours` pass under constant inputs.
+    pub fn advance(&mut self, hours: f64, inputs: Inputs) {
+        let a = -(-hours / self.tau).exp_m1();
+        self.step(hours, a, inputs);
+    }
+
+    /// As [`State::advance`] with a = 1 − exp(−hours/τ), for many steps of one length.
+    pub fn step(&mut self, hours: f64, a: f64, inputs: Inputs) {
+        let x = &mut self.x;
+        let q = x[filter::DRIFT]
+            + x[filter::COOLING] * inputs.chiller
+            + x[filter::HEATING] * inputs.heater;
+        x[filter::TEMPERATURE] += self.tau * a * x[filter::RATE]
+            + (hours - self.tau * a) * q
+            + x[filter::DIRECT] * inputs.heater * hours;
+        x[filter::RATE] += a * (q - x[filter::RATE]);
+    }
+}

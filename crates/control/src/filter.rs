@@ -1,0 +1,189 @@
+//! One model of the vessel, with one time constant, fitted to the readings by a Kalman filter.
+//!
+//! T' = r + g·uh and r' = (d + c·uc + h·uh − r)/τ, where T is the beer's temperature, r its rate
+//! through what surrounds it, d the net drift (fermentation less losses), c and h what chiller and
+//! heater do to the rate in the end, g what the heater puts into the beer directly; d, c, h and g
+//! are random walks. Temperatures are in °C, times in h, rates in K/h. For a fixed τ this is linear.
+//! Source of the method: R. E. Kalman, A new approach to linear filtering and prediction problems,
+//! Journal of Basic Engineering 82 (1960) 35–45 (from memory).
+
+#![expect(clippy::needless_range_loop, reason = "indices as in the formulas")]
+
+use serde::{Deserialize, Serialize};
+
+/// Number of states.
+const N: usize = 6;
+/// Index of each state.
+pub(crate) const TEMPERATURE: usize = 0;
+pub(crate) const RATE: usize = 1;
+pub(crate) const DRIFT: usize = 2;
+pub(crate) const COOLING: usize = 3;
+pub(crate) const HEATING: usize = 4;
+pub(crate) const DIRECT: usize = 5;
+
+/// What is believed at first of a vessel, apart from its temperature, and how surely. Typical of
+/// a fermenter in a fridge; engineering estimates, no source.
+const FIRST: [f64; N] = [0.0, 0.0, 0.0, -2.5, 0.8, 0.3];
+const FIRST_SD: [f64; N] = [0.5, 0.5, 0.5, 2.0, 0.8, 0.8];
+/// How far each state may wander in 1 h, as a standard deviation.
+const WANDER: [f64; N] = [0.01, 0.05, 0.12, 0.01, 0.01, 0.01];
+/// A surprise of more than this many variances counts as this many.
+const SURPRISE_MAX: f64 = 16.0;
+
+/// The two inputs, 0 or 1 each.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Inputs {
+    pub chiller: f64,
+    pub heater: f64,
+}
+
+/// A fitted model.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Filter {
+    pub x: [f64; N],
+    /// The upper triangle of the covariance, row by row.
+    covariance: [f64; N * (N + 1) / 2],
+}
+
+/// How well a reading met the forecast.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Surprise {
+    /// The squared miss over its expected variance, at most 16.
+    pub squared: f64,
+    /// The logarithm of the variance that was taken for it.
+    pub log_variance: f64,
+}
+
+impl Filter {
+    /// Nothing is known but one reading.
+    pub fn new(beer: f64) -> Self {
+        let mut x = FIRST;
+        x[TEMPERATURE] = beer;
+        let mut p = [[0.0; N]; N];
+        for i in 0..N {
+            p[i][i] = FIRST_SD[i] * FIRST_SD[i];
+        }
+        Filter { x, covariance: pack(&p) }
+    }
+
+    /// What the outputs do is kept, the rest begins anew with one reading.
+    pub fn begin_anew(&mut self, beer: f64) {
+        let mut p = unpack(&self.covariance);
+        self.x[TEMPERATURE] = beer;
+        for i in [TEMPERATURE, RATE, DRIFT] {
+            for j in 0..N {
+                p[i][j] = 0.0;
+                p[j][i] = 0.0;
+            }
+        }
+        for i in [TEMPERATURE, RATE, DRIFT] {
+            p[i][i] = FIRST_SD[i] * FIRST_SD[i];
+        }
+        (self.x[RATE], self.x[DRIFT]) = (0.0, 0.0);
+        self.covariance = pack(&p);
+    }
+
+    /// Lets `hours` pass under constant inputs.
+    pub fn predict(&mut self, tau: f64, hours: f64, inputs: Inputs) {
+        let a = -(-hours / tau).exp_m1();
+        let (b, c) = (tau * a, hours - tau * a);
+        let Inputs { chiller, heater } = inputs;
+        let of_temperature = [1.0, b, c, c * chiller, c * heater, heater * hours];
+        let of_rate = [0.0, 1.0 - a, a, a * chiller, a * heater, 0.0];
+        let dot = |row: &[f64; N], x: &[f64; N]| row.iter().zip(x).map(|(f, x)| f * x).sum::<f64>();
+        (self.x[TEMPERATURE], self.x[RATE]) =
+            (dot(&of_temperature, &self.x), dot(&of_rate, &self.x));
+        let mut p = unpack(&self.covariance);
+        // The transition is the identity but for two rows: first F·P, then (F·P)·Fᵀ.
+        for j in 0..N {
+            let column: [f64; N] = std::array::from_fn(|i| p[i][j]);
+            p[TEMPERATURE][j] = dot(&of_temperature, &column);
+            p[RATE][j] = dot(&of_rate, &column);
+        }
+        for row in &mut p {
+            (row[TEMPERATURE], row[RATE]) = (dot(&of_temperature, row), dot(&of_rate, row));
+        }
+        for (i, wander) in WANDER.iter().enumerate() {
+            p[i][i] += wander * wander * hours;
+        }
+        self.covariance = pack(&p);
+    }
+
+    /// Learns from a reading whose error has this variance.
+    pub fn update(&mut self, beer: f64, variance: f64) -> Surprise {
+        let mut p = unpack(&self.covariance);
+        let miss = beer - self.x[TEMPERATURE];
+        let expected = p[TEMPERATURE][TEMPERATURE] + variance;
+        let squared = miss * miss / expected;
+        let taken = if squared > SURPRISE_MAX { miss * miss / SURPRISE_MAX } else { expected };
+        let with_beer: [f64; N] = p[TEMPERATURE];
+        for i in 0..N {
+            self.x[i] += with_beer[i] / taken * miss;
+            for j in 0..N {
+                p[i][j] -= with_beer[i] * with_beer[j] / taken;
+            }
+        }
+        self.covariance = pack(&p);
+        Surprise { squared: squared.min(SURPRISE_MAX), log_variance: taken.ln() }
+    }
+
+    /// Moves the estimate to where heating cannot cool and cooling cannot heat.
+    pub fn keep_possible(&mut self) {
+        self.bound([0.0, 0.0, 0.0, 0.0, 1.0, 0.2], 0.0);
+        self.bound([0.0, 0.0, 0.0, 0.0, 0.0, 1.0], 0.0);
+        self.bound([0.0, 0.0, 0.0, -1.0, 0.0, 0.0], 0.1);
+    }
+
+    /// The standard deviation of a weighted sum of states.
+    pub fn sd(&self, weights: [f64; N]) -> f64 {
+        let p = unpack(&self.covariance);
+        quadratic(&p, &weights).1.max(0.0).sqrt()
+    }
+
+    /// Projects so that the weighted sum is at least `low`.
+    fn bound(&mut self, weights: [f64; N], low: f64) {
+        let value: f64 = weights.iter().zip(&self.x).map(|(w, x)| w * x).sum();
+        if value >= low {
+            return;
+        }
+        let p = unpack(&self.covariance);
+        let (with_sum, variance) = quadratic(&p, &weights);
+        if variance > 0.0 {
+            for (x, share) in self.x.iter_mut().zip(with_sum) {
+                *x += share * (low - value) / variance;
+            }
+        }
+    }
+}
+
+/// P·w and wᵀ·P·w.
+fn quadratic(p: &[[f64; N]; N], weights: &[f64; N]) -> ([f64; N], f64) {
+    let product: [f64; N] =
+        std::array::from_fn(|i| p[i].iter().zip(weights).map(|(p, w)| p * w).sum());
+    (product, product.iter().zip(weights).map(|(p, w)| p * w).sum())
+}
+
+fn pack(p: &[[f64; N]; N]) -> [f64; N * (N + 1) / 2] {
+    let mut packed = [0.0; N * (N + 1) / 2];
+    let mut next = 0;
+    for i in 0..N {
+        for j in i..N {
+            packed[next] = (p[i][j] + p[j][i]) / 2.0;
+            next += 1;
+        }
+    }
+    packed
+}
+
+fn unpack(packed: &[f64; N * (N + 1) / 2]) -> [[f64; N]; N] {
+    let mut p = [[0.0; N]; N];
+    let mut next = 0;
+    for i in 0..N {
+        for j in i..N {
+            p[i][j] = packed[next];
+            p[j][i] = packed[next];
+            next += 1;
+        }
+    }
+    p
+}

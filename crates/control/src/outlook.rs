@@ -1,0 +1,158 @@
+//! Where the beer will go if the outputs do this or that.
+
+use crate::Output;
+use crate::bank::State;
+use crate::filter::{Inputs, TEMPERATURE};
+use crate::past::inputs;
+use quantity::{Span, Temperature};
+use serde::{Deserialize, Serialize};
+
+/// Number of steps looked ahead.
+const STEPS: usize = 60;
+/// A step is an eighth of the time constant, within these bounds, in h.
+const STEP_LEAST: f64 = 2.0 / 60.0;
+const STEP_MOST: f64 = 6.0 / 60.0;
+
+/// The setpoint now and to come, in °C over h from now.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Path {
+    /// Invariant: never empty, in order of time, the first at 0 h.
+    points: Vec<(f64, f64)>,
+}
+
+/// The lowest and the highest of something.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Extremes {
+    pub low: f64,
+    pub high: f64,
+}
+
+/// Errors to come, beer less setpoint, in K.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Outlook {
+    /// The error now, as the model sees it.
+    pub error: f64,
+    /// With both outputs off from now on.
+    pub off: Extremes,
+    /// The same, over the time in which the coast shows.
+    pub soon: Extremes,
+    /// The beer's temperatures with both outputs off, in °C.
+    pub beer: Extremes,
+    /// The highest error with the chiller on from now on.
+    pub cooled_high: f64,
+    /// The lowest error with the heater on from now on.
+    pub heated_low: f64,
+}
+
+impl Path {
+    /// From the setpoint and its known future.
+    pub fn new(setpoint: Temperature, ahead: &[(Span, Temperature)]) -> Self {
+        let mut points = vec![(0.0, setpoint.celsius())];
+        for (after, temperature) in ahead {
+            let hours = after.hours();
+            if points.last().is_some_and(|(last, _)| hours >= *last) {
+                points.push((hours, temperature.celsius()));
+            }
+        }
+        Path { points }
+    }
+
+    /// The setpoint in so many hours.
+    pub fn at(&self, hours: f64) -> f64 {
+        let next = self.points.partition_point(|(at, _)| *at <= hours);
+        let (from, start) = self.points[next.saturating_sub(1)];
+        match self.points.get(next) {
+            Some((to, end)) if *to > from => start + (end - start) * (hours - from) / (to - from),
+            _ => start,
+        }
+    }
+}
+
+impl Extremes {
+    const NONE: Extremes = Extremes { low: f64::INFINITY, high: f64::NEG_INFINITY };
+
+    fn take(&mut self, value: f64) {
+        self.low = self.low.min(value);
+        self.high = self.high.max(value);
+    }
+}
+
+/// Looks ahead from now; `pending` are the pieces of inputs that were given and have not acted yet.
+pub(crate) fn outlook(state: State, pending: &[(f64, Inputs)], path: &Path) -> Outlook {
+    let error = state.x[TEMPERATURE] - path.at(0.0);
+    let off = course(state, pending, path, None);
+    Outlook {
+        error,
+        off: off.all,
+        soon: off.soon,
+        beer: off.beer,
+        cooled_high: course(state, pending, path, Some(Output::Chiller)).all.high,
+        heated_low: course(state, pending, path, Some(Output::Heater)).all.low,
+    }
+}
+
+struct Course {
+    all: Extremes,
+    soon: Extremes,
+    beer: Extremes,
+}
+
+/// The course of the error if this output runs from now on, or none.
+fn course(
+    mut state: State,
+    pending: &[(f64, Inputs)],
+    path: &Path,
+    running: Option<Output>,
+) -> Course {
+    let mut course = Course { all: Extremes::NONE, soon: Extremes::NONE, beer: Extremes::NONE };
+    let soon = (2.0 * state.tau).max(0.5);
+    let mut elapsed = 0.0;
+    let mut look = |state: &State, elapsed: f64| {
+        let beer = state.x[TEMPERATURE];
+        let error = beer - path.at(elapsed);
+        course.beer.take(beer);
+        course.all.take(error);
+        if elapsed <= soon {
+            course.soon.take(error);
+        }
+    };
+    for (hours, inputs) in pending {
+        state.advance(*hours, *inputs);
+        elapsed += hours;
+    }
+    look(&state, elapsed);
+    let step = (state.tau / 8.0).clamp(STEP_LEAST, STEP_MOST);
+    let a = -(-step / state.tau).exp_m1();
+    let inputs = inputs(running);
+    for _ in 0..STEPS {
+        state.step(step, a, inputs);
+        elapsed += step;
+        look(&state, elapsed);
+    }
+    course
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_path_runs_through_its_points_and_then_stands() {
+        let c = |celsius: f64| Temperature::from_celsius(celsius).unwrap();
+        let path = Path::new(
+            c(10.0),
+            &[
+                (Span::from_hours(2), c(10.0)),
+                (Span::from_hours(4), c(12.0)),
+                (Span::ZERO, c(50.0)),
+            ],
+        );
+        for (hours, expected) in [(0.0, 10.0), (1.9, 10.0), (3.0, 11.0), (4.0, 12.0), (99.0, 12.0)]
+        {
+            assert!((path.at(hours) - expected).abs() < 1e-12, "{hours}");
+        }
+        let jump =
+            Path::new(c(16.0), &[(Span::from_hours(1), c(16.0)), (Span::from_hours(1), c(19.0))]);
+        assert_eq!((jump.at(0.99), jump.at(1.0)), (16.0, 19.0));
+    }
+}

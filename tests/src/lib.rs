@@ -1,3 +1,4 @@
 //! What the program tests share.
 
 pub mod vectors;
+pub mod yardstick;

@@ -320,7 +320,7 @@ mod tests {
     #[test]
     fn an_exact_line_is_not_bent_by_rounding() {
         let line: Vec<(f64, f64)> =
-            (0..9).map(|k| f64::from(k)).map(|k| (20.0 + 5.0 * k, 0.99 + 0.012 * k)).collect();
+            (0..9).map(f64::from).map(|k| (20.0 + 5.0 * k, 0.99 + 0.012 * k)).collect();
         let fit = fit(Reads::Angle, &points(&line)).unwrap();
         assert_eq!(fit.calibration.order(), 1);
     }

@@ -17,6 +17,10 @@ use serde::{Deserialize, Serialize};
 /// Highest order of a calibration.
 pub const ORDER_MAX: usize = 4;
 
+/// A curve counts as rising where it rises by more than this over half its range, in SG: less is the
+/// rounding of a level one.
+const LEAST_RISE_SG: f64 = 1e-7;
+
 /// What a float gives.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Reads {
@@ -152,8 +156,9 @@ impl Calibration {
             .filter(|value| (self.lowest..=self.highest).contains(value));
         let slopes: Vec<f64> =
             [self.lowest, self.highest].into_iter().chain(inner).map(|v| self.slope(v)).collect();
-        let rises = slopes.iter().all(|slope| *slope > 0.0);
-        let falls = slopes.iter().all(|slope| *slope < 0.0);
+        let least = LEAST_RISE_SG / self.half_width;
+        let rises = slopes.iter().all(|slope| *slope > least);
+        let falls = slopes.iter().all(|slope| *slope < -least);
         rises || (falls && self.reads == Reads::Angle)
     }
 }

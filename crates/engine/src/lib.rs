@@ -5,16 +5,34 @@
 //! `replay`, `rehearse`, `pipe` and recovery after a crash are thin drivers around the same engine,
 //! so what was rehearsed is what will run.
 
+mod alarm;
+mod batch;
 pub mod command;
+mod context;
 mod effect;
+mod engine;
+mod figures;
+mod float;
 mod input;
+mod intake;
+mod look;
+mod milestone;
+mod outputs;
+mod perform;
+mod probe;
 pub mod record;
+mod setpoint;
 mod setup;
+mod stages;
 mod time;
+mod vessel;
 pub mod view;
+mod watch;
+mod words;
 
 pub use command::{Command, CommandError};
 pub use effect::{Drive, Effect, OutputKind, Reply};
+pub use engine::{Engine, Glance, STATE_VERSION, State};
 pub use input::{CommandInput, Input, LoadedSchedule, RawGravity, Reading, Values};
 pub use record::{Kind, Record};
 pub use setup::{Setup, VesselSetup};

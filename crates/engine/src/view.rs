@@ -178,3 +178,53 @@ pub struct Alarm {
     /// What is wrong, in a sentence.
     pub text: String,
 }
+
+/// What came of a batch: the last line of `replay` and `rehearse`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Summary {
+    /// Every stage that was entered, in order.
+    pub stages: Vec<StageSummary>,
+    /// The gravity as believed.
+    pub gravity: Option<Measured>,
+    /// The attenuation as believed.
+    pub attenuation: Option<AttenuationSummary>,
+    /// Alcohol by volume, in percent.
+    pub abv_percent: Option<f64>,
+    /// The final gravity as believed.
+    pub final_gravity: Option<Measured>,
+    /// Whether the safer rule calls the gravity final.
+    pub stable: bool,
+    /// `complete`, `running` or `held`.
+    pub run: String,
+}
+
+/// A stage that was entered.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StageSummary {
+    /// Its name.
+    pub name: String,
+    /// When it began.
+    pub entered: String,
+    /// When it ended; null where it did not.
+    pub left: Option<String>,
+    /// Why it ended.
+    pub because: Option<String>,
+}
+
+/// A gravity with its standard deviation.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Measured {
+    /// In SG.
+    pub sg: f64,
+    /// In SG.
+    pub sd: f64,
+}
+
+/// Attenuation in a summary.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct AttenuationSummary {
+    /// Apparent, in percent.
+    pub apparent_percent: f64,
+    /// Real, in percent.
+    pub real_percent: f64,
+}

@@ -1,0 +1,239 @@
+//! A batch, and the run of its present stage.
+
+use crate::milestone::Verdict;
+use belief::{Belief, Expectation, Expected, Original};
+use quantity::{Gravity, Share, Span, Stamp, Temperature, Volume};
+use schedule::model::{ExpectedFinal, ExpectedOriginal, Schedule, Stage};
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// How far an expected original gravity may be off, in points (one standard deviation).
+const EXPECTED_ORIGINAL_SD: f64 = 3.0;
+/// How far a hand sample at pitch may be off, in points, where nobody says.
+pub(crate) const SAMPLE_SD: f64 = 1.0;
+/// How far an expected final gravity may be off, in points: as the study of the decision has it.
+const EXPECTED_FINAL_SD: f64 = 3.0;
+/// An attenuation's expectation is set anew when the original gravity moved this far, in SG.
+const ORIGINAL_MOVED: f64 = 0.0002;
+
+/// One batch with its own copy of its schedule.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Batch {
+    pub id: String,
+    pub name: Option<String>,
+    /// The schedule's file, without its ending.
+    pub file: String,
+    pub schedule: Schedule,
+    pub pitched_at: Stamp,
+    pub volume: Volume,
+    pub yeast: Option<String>,
+    /// A hand sample at pitch: SG and points.
+    pub sampled_original: Option<(Gravity, f64)>,
+    /// As the schedule or the pitch has it.
+    pub expected_final: ExpectedFinal,
+    pub belief: Belief,
+    /// The original gravity that the belief's expectation of the final one was made with, in SG.
+    expected_with: Option<f64>,
+    pub stage: StageRun,
+    pub done: Vec<StageDone>,
+    pub held_since: Option<Stamp>,
+    pub ended_at: Option<Stamp>,
+}
+
+/// The run of the present stage.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct StageRun {
+    /// From 0.
+    pub index: usize,
+    pub entered_at: Stamp,
+    /// Time held in this stage, ended holds only.
+    pub held: Span,
+    pub entry_setpoint: Temperature,
+    /// For how long a path in time has been followed: neither held nor away.
+    pub path: Span,
+    /// The largest share shown yet, for a climb. Invariant: never falls.
+    pub share: Option<f64>,
+    pub latches: BTreeMap<String, Verdict>,
+    pub confirmed: BTreeSet<String>,
+    /// Notices that were said, by their index.
+    pub said: BTreeSet<usize>,
+    /// When each sentence was last called for.
+    pub called: BTreeMap<String, Stamp>,
+    pub overdue: bool,
+    pub at_target_since: Option<Stamp>,
+}
+
+/// A stage that was entered.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct StageDone {
+    pub name: String,
+    pub entered_at: Stamp,
+    pub left_at: Option<Stamp>,
+    pub because: String,
+}
+
+/// What a batch is made of, besides its clock.
+pub(crate) struct NewBatch {
+    pub id: String,
+    pub name: Option<String>,
+    pub file: String,
+    pub schedule: Schedule,
+    pub volume: Volume,
+    pub yeast: Option<String>,
+    pub sampled_original: Option<(Gravity, f64)>,
+    pub expected_final: ExpectedFinal,
+}
+
+impl Batch {
+    /// A batch that begins in its `stage`-th stage (from 0).
+    pub fn new(new: NewBatch, pitched_at: Stamp, entry: Temperature, stage: usize) -> Self {
+        let original = original_of(&new.schedule, new.sampled_original);
+        let expected_with = match original {
+            Original::Sampled { sg, .. } | Original::Expected { sg, .. } => Some(sg),
+            Original::Measured => None,
+        };
+        let expectation = expectation(original, new.expected_final, expected_with);
+        Batch {
+            id: new.id,
+            name: new.name,
+            file: new.file,
+            schedule: new.schedule,
+            pitched_at,
+            volume: new.volume,
+            yeast: new.yeast,
+            sampled_original: new.sampled_original,
+            expected_final: new.expected_final,
+            belief: Belief::new(pitched_at, expectation),
+            expected_with,
+            stage: StageRun::new(stage, pitched_at, entry),
+            done: Vec::new(),
+            held_since: None,
+            ended_at: None,
+        }
+    }
+
+    /// The present stage as the schedule has it.
+    pub fn stage(&self) -> &Stage {
+        // Invariant: `stage.index` names a stage; a schedule has at least one.
+        &self.schedule.stages[self.stage.index.min(self.schedule.stages.len() - 1)]
+    }
+
+    /// The stage after the present one.
+    pub fn next_stage(&self) -> Option<&Stage> {
+        self.schedule.stages.get(self.stage.index + 1)
+    }
+
+    /// Time in this stage without what was held.
+    pub fn elapsed(&self, now: Stamp) -> Span {
+        let held_now = self.held_since.map_or(Span::ZERO, |since| now.since(since));
+        now.since(self.stage.entered_at).less(self.stage.held).less(held_now)
+    }
+
+    /// How sure a milestone must be, 0.5 to 0.999.
+    pub fn confidence(&self) -> f64 {
+        self.schedule.confidence.fraction()
+    }
+
+    /// Where the final gravity is expected as an attenuation, it follows the original gravity as
+    /// believed.
+    pub fn refresh_expectation(&mut self) {
+        let ExpectedFinal::Attenuation(_) = self.expected_final else { return };
+        let Some(original) = self.belief.original() else { return };
+        let moved =
+            self.expected_with.is_none_or(|sg| (sg - original.value).abs() > ORIGINAL_MOVED);
+        if moved {
+            self.expected_with = Some(original.value);
+            self.expect_anew();
+        }
+    }
+
+    /// Tells the belief what is expected now.
+    pub fn expect_anew(&mut self) {
+        let original = original_of(&self.schedule, self.sampled_original);
+        self.belief.expect(expectation(original, self.expected_final, self.expected_with));
+    }
+
+    /// The expected final gravity in SG, where there is one.
+    pub fn expected_final_sg(&self) -> Option<f64> {
+        final_sg(self.expected_final, self.expected_with)
+    }
+
+    /// Marks the present stage as entered.
+    pub fn note_entry(&mut self) {
+        self.done.push(StageDone {
+            name: self.stage().name.clone(),
+            entered_at: self.stage.entered_at,
+            left_at: None,
+            because: String::new(),
+        });
+    }
+
+    /// Marks the present stage as left.
+    pub fn note_leave(&mut self, now: Stamp, because: &str) {
+        if let Some(last) = self.done.last_mut() {
+            last.left_at = Some(now);
+            because.clone_into(&mut last.because);
+        }
+    }
+}
+
+impl StageRun {
+    /// A stage that begins now.
+    pub fn new(index: usize, now: Stamp, entry_setpoint: Temperature) -> Self {
+        StageRun {
+            index,
+            entered_at: now,
+            held: Span::ZERO,
+            entry_setpoint,
+            path: Span::ZERO,
+            share: None,
+            latches: BTreeMap::new(),
+            confirmed: BTreeSet::new(),
+            said: BTreeSet::new(),
+            called: BTreeMap::new(),
+            overdue: false,
+            at_target_since: None,
+        }
+    }
+}
+
+fn original_of(schedule: &Schedule, sampled: Option<(Gravity, f64)>) -> Original {
+    match (sampled, schedule.expect.original_gravity) {
+        (Some((gravity, sd_points)), _) => Original::Sampled { sg: gravity.sg(), sd_points },
+        (None, ExpectedOriginal::Gravity(gravity)) => {
+            Original::Expected { sg: gravity.sg(), sd_points: EXPECTED_ORIGINAL_SD }
+        }
+        (None, ExpectedOriginal::Measured) => Original::Measured,
+    }
+}
+
+fn expectation(original: Original, last: ExpectedFinal, with: Option<f64>) -> Expectation {
+    let final_sg = final_sg(last, with).map(|sg| Expected { sg, sd_points: EXPECTED_FINAL_SD });
+    Expectation { original, final_sg }
+}
+
+fn final_sg(expected: ExpectedFinal, original_sg: Option<f64>) -> Option<f64> {
+    match expected {
+        ExpectedFinal::Gravity(gravity) => Some(gravity.sg()),
+        ExpectedFinal::Attenuation(share) => original_sg.map(|sg| attenuated(sg, share)),
+        ExpectedFinal::Unknown => None,
+    }
+}
+
+/// The gravity that a wort has at this apparent attenuation of its extract in °P.
+fn attenuated(original_sg: f64, share: Share) -> f64 {
+    let extract = quantity::plato_from_sg(original_sg);
+    quantity::sg_from_plato(extract * (1.0 - share.fraction()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn half_attenuation_is_half_the_extract_in_plato() {
+        let original = quantity::sg_from_plato(12.0);
+        let half = attenuated(original, Share::from_fraction(0.5).unwrap());
+        assert!((quantity::plato_from_sg(half) - 6.0).abs() < 1e-9);
+    }
+}

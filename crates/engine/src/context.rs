@@ -1,0 +1,80 @@
+//! What a vessel may touch while it handles one input: the time, its setup, the journal.
+
+use crate::effect::{Effect, Reply};
+use crate::record::{Kind, Record};
+use crate::setup::VesselSetup;
+use crate::time::Clock;
+use quantity::{Show, Stamp};
+use schedule::Name;
+use serde_json::{Map, Value};
+
+/// The journal of one call of the engine: numbers records and collects effects in order.
+pub(crate) struct Journal<'a> {
+    pub seq: &'a mut u64,
+    pub effects: Vec<Effect>,
+}
+
+impl Journal<'_> {
+    /// Adds a record.
+    pub fn record(
+        &mut self,
+        at: Stamp,
+        vessel: Option<&Name>,
+        batch: Option<&str>,
+        kind: Kind,
+        text: String,
+        data: Value,
+    ) {
+        *self.seq += 1;
+        let data = match data {
+            Value::Object(map) => map,
+            Value::Null => Map::new(),
+            other => Map::from_iter([("value".to_owned(), other)]),
+        };
+        self.effects.push(Effect::Record(Record {
+            seq: *self.seq,
+            at,
+            vessel: vessel.cloned(),
+            batch: batch.map(str::to_owned),
+            kind,
+            text,
+            data,
+        }));
+    }
+}
+
+/// What a vessel may touch while it handles one input.
+pub(crate) struct Context<'a, 'j> {
+    /// Steady time; never falls.
+    pub now: Stamp,
+    pub clock: &'a Clock,
+    pub show: Show,
+    pub name: &'a Name,
+    pub setup: &'a VesselSetup,
+    /// Records cannot be written: no stage changes.
+    pub store_failing: bool,
+    pub journal: &'a mut Journal<'j>,
+}
+
+impl Context<'_, '_> {
+    /// Adds a record of this vessel.
+    pub fn record(&mut self, batch: Option<&str>, kind: Kind, text: String, data: Value) {
+        let at = self.clock.wall_of(self.now);
+        self.journal.record(at, Some(self.name), batch, kind, text, data);
+    }
+
+    /// Answers a command.
+    pub fn reply(&mut self, id: Option<String>, ok: bool, text: String) {
+        self.journal.effects.push(Effect::Reply(Reply { vessel: self.name.clone(), id, ok, text }));
+    }
+
+    /// An instant of steady time as RFC 3339 of the wall clock.
+    pub fn wall(&self, steady: Stamp) -> String {
+        self.clock.wall_of(steady).rfc3339()
+    }
+
+    /// Whether spans cannot be trusted, because the clock is behind what is on record.
+    pub fn clock_doubtful(&self) -> bool {
+        self.clock.doubtful_until.is_some()
+    }
+}

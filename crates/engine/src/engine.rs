@@ -1,0 +1,365 @@
+//! The engine's one door: an input and its time in, effects out.
+
+use crate::alarm::{AlarmBook, Change, Condition, rules};
+use crate::context::{Context, Journal};
+use crate::effect::Effect;
+use crate::input::Input;
+use crate::perform::is_daemons;
+use crate::record::Kind;
+use crate::setup::{Setup, VesselSetup};
+use crate::time::{Clock, ClockEvent, Now};
+use crate::vessel::Vessel;
+use crate::view;
+use quantity::{Span, Stamp, Temperature};
+use schedule::Name;
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use std::collections::BTreeMap;
+
+/// The version of [`State`]; raised when an older program could not go on from it.
+pub const STATE_VERSION: u32 = 1;
+
+/// All vessels, their setup and their state.
+#[derive(Debug, Clone)]
+pub struct Engine {
+    setup: Setup,
+    state: State,
+}
+
+/// All that must survive the process: stored whole, restored whole, it goes on exactly alike.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct State {
+    /// The last record's number.
+    seq: u64,
+    clock: Option<Clock>,
+    store_problem: Option<String>,
+    link_down: bool,
+    /// Alarms that all vessels share.
+    alarms: AlarmBook,
+    vessels: BTreeMap<Name, Vessel>,
+}
+
+/// A vessel's outputs and run in one line, for `pipe`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Glance {
+    /// `idle`, `running`, `held`, `stopped`, `aborted` or `complete`.
+    pub run: &'static str,
+    /// The running stage's name.
+    pub stage: Option<String>,
+    /// The setpoint.
+    pub setpoint: Option<Temperature>,
+    /// Whether the heater is on, or has a setpoint.
+    pub heater: bool,
+    /// Whether the chiller is on, or has a setpoint.
+    pub chiller: bool,
+}
+
+impl Engine {
+    /// An engine that nothing has happened to.
+    pub fn new(setup: Setup) -> Self {
+        let state = State {
+            seq: 0,
+            clock: None,
+            store_problem: None,
+            link_down: false,
+            alarms: AlarmBook::default(),
+            vessels: BTreeMap::new(),
+        };
+        Engine { setup, state }
+    }
+
+    /// An engine that goes on from a stored state, under what may be a new setup.
+    pub fn restore(setup: Setup, state: State) -> Self {
+        Engine { setup, state }
+    }
+
+    /// What must be stored.
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// The last record's number.
+    pub fn last_seq(&self) -> u64 {
+        self.state.seq
+    }
+
+    /// The vessels, by name.
+    pub fn vessels(&self) -> impl Iterator<Item = &Name> {
+        self.setup.vessels.keys()
+    }
+
+    /// Advances everything to `now`, takes the input, and returns all that the driver must do, in
+    /// order.
+    ///
+    /// Repeating a [`Input::Tick`] at the same `now` returns nothing, so waking early is harmless.
+    /// A monotonic time that falls counts as none passing, except at [`Input::Started`].
+    pub fn handle(&mut self, now: Now, input: Input) -> Vec<Effect> {
+        let started = matches!(input, Input::Started { .. });
+        let event = self.pass(now, started);
+        let mut seq = self.state.seq;
+        let mut journal = Journal { seq: &mut seq, effects: Vec::new() };
+        self.clock_events(event, &mut journal);
+        self.take(input, &mut journal);
+        let effects = journal.effects;
+        self.state.seq = seq;
+        effects
+    }
+
+    /// The view of a vessel; `None` for a name that is not in the setup.
+    pub fn view(&self, name: &Name) -> Option<view::State> {
+        let (vessel, setup, clock) = self.parts(name)?;
+        let mut seq = 0;
+        let mut journal = Journal { seq: &mut seq, effects: Vec::new() };
+        let cx = self.context(name, setup, clock, &mut journal);
+        Some(vessel.look(&cx, &self.state.alarms))
+    }
+
+    /// What came of the vessel's batch.
+    pub fn summary(&self, name: &Name) -> Option<view::Summary> {
+        let (vessel, setup, clock) = self.parts(name)?;
+        let mut seq = 0;
+        let mut journal = Journal { seq: &mut seq, effects: Vec::new() };
+        let cx = self.context(name, setup, clock, &mut journal);
+        vessel.summary(&cx)
+    }
+
+    /// A vessel's run, setpoint and outputs.
+    pub fn glance(&self, name: &Name) -> Option<Glance> {
+        let (vessel, ..) = self.parts(name)?;
+        let on = |kind| vessel.told.get(&kind).is_some_and(|told| told.on);
+        Some(Glance {
+            run: vessel.run.as_str(),
+            stage: vessel.stage_name(),
+            setpoint: vessel.setpoint,
+            heater: on(crate::OutputKind::Heater),
+            chiller: on(crate::OutputKind::Chiller),
+        })
+    }
+
+    /// The file of the schedule that the vessel's batch was pitched with, without its ending.
+    pub fn schedule_file(&self, name: &Name) -> Option<&str> {
+        let batch = self.state.vessels.get(name)?.batch.as_ref()?;
+        Some(&batch.file)
+    }
+
+    /// The wall time of the last input.
+    pub fn last_wall(&self) -> Option<Stamp> {
+        self.state.clock.map(|clock| clock.wall_of(clock.steady))
+    }
+
+    fn parts(&self, name: &Name) -> Option<(&Vessel, &VesselSetup, &Clock)> {
+        let vessel = self.state.vessels.get(name)?;
+        let setup = self.setup.vessels.get(name)?;
+        Some((vessel, setup, self.state.clock.as_ref()?))
+    }
+
+    fn context<'a, 'j>(
+        &self,
+        name: &'a Name,
+        setup: &'a VesselSetup,
+        clock: &'a Clock,
+        journal: &'a mut Journal<'j>,
+    ) -> Context<'a, 'j> {
+        Context {
+            now: clock.steady,
+            clock,
+            show: self.setup.show,
+            name,
+            setup,
+            store_failing: self.state.store_problem.is_some(),
+            journal,
+        }
+    }
+
+    /// Lets time pass on both clocks; vessels of a new setup begin to exist.
+    fn pass(&mut self, now: Now, started: bool) -> ClockEvent {
+        let mut event = ClockEvent::Steady;
+        let steady = match &mut self.state.clock {
+            None => {
+                let clock = Clock::new(now);
+                self.state.clock = Some(clock);
+                clock.steady
+            }
+            Some(clock) => {
+                if started {
+                    clock.restart(now);
+                } else {
+                    event = clock.advance(now);
+                }
+                clock.steady
+            }
+        };
+        for name in self.setup.vessels.keys() {
+            self.state.vessels.entry(name.clone()).or_insert_with(|| Vessel::new(steady));
+        }
+        if started {
+            for vessel in self.state.vessels.values_mut() {
+                vessel.restarted(steady);
+            }
+        }
+        event
+    }
+
+    fn clock_events(&mut self, event: ClockEvent, journal: &mut Journal<'_>) {
+        let Some(clock) = self.state.clock else { return };
+        let at = clock.wall_of(clock.steady);
+        if let ClockEvent::Stepped { millis, away } = event {
+            let size = Span::from_millis(millis.abs());
+            let (side, what) = match (millis > 0, away) {
+                (true, true) => ("forward", "it counts as time away, soon after a start"),
+                (true, false) => ("forward", "no span moved by it"),
+                (false, _) => ("back", "no span moved by it"),
+            };
+            let text = format!("The wall clock stepped {side} by {size}; {what}.");
+            let data = json!({ "step_s": millis as f64 / 1e3, "away": away });
+            journal.record(at, None, None, Kind::ClockStepped, text, data);
+        }
+        let doubtful = clock.doubtful_until.map(|until| {
+            let text = format!(
+                "the clock is behind the last record of {until}; time milestones wait until it has \
+                 passed that, or a person acknowledges"
+            );
+            Condition::new(text, json!({ "last_record": until.rfc3339() }))
+        });
+        let change = self.state.alarms.update(rules::CLOCK_DOUBTFUL, None, doubtful, clock.steady);
+        note_daemon(at, change, journal);
+    }
+
+    fn take(&mut self, input: Input, journal: &mut Journal<'_>) {
+        let Some(clock) = self.state.clock else { return };
+        let at = clock.wall_of(clock.steady);
+        match input {
+            Input::Started { version } => {
+                let text = format!("barmkeep {version} began.");
+                journal.record(
+                    at,
+                    None,
+                    None,
+                    Kind::DaemonStarted,
+                    text,
+                    json!({ "version": version }),
+                );
+            }
+            Input::Stopping => {
+                self.settle_all(journal);
+                let text = "barmkeep ended in order; all outputs are off.".to_owned();
+                journal.record(at, None, None, Kind::DaemonStopped, text, json!({}));
+                self.each(journal, |vessel, cx| vessel.all_off(cx));
+                return;
+            }
+            Input::Tick => {}
+            Input::Reading(reading) => {
+                self.with(&reading.vessel, journal, |vessel, cx| vessel.take_reading(cx, &reading));
+            }
+            Input::Unreadable { vessel, source, problem } => {
+                self.with(&vessel, journal, |vessel, cx| {
+                    vessel.take_unreadable(cx, &source, &problem);
+                });
+            }
+            Input::Seen { vessel, output, on } => {
+                self.with(&vessel, journal, |vessel, _| vessel.take_seen(output, on));
+            }
+            Input::Command(command) => {
+                self.with(&command.vessel, journal, |vessel, cx| vessel.perform(cx, &command));
+                self.acknowledge_daemons(&command, journal);
+            }
+            Input::Link { up } => self.state.link_down = !up,
+            Input::Store { problem } => self.state.store_problem = problem,
+        }
+        self.watch_daemon(journal);
+        self.settle_all(journal);
+    }
+
+    fn settle_all(&mut self, journal: &mut Journal<'_>) {
+        self.each(journal, Vessel::settle);
+    }
+
+    fn each(
+        &mut self,
+        journal: &mut Journal<'_>,
+        mut act: impl FnMut(&mut Vessel, &mut Context<'_, '_>),
+    ) {
+        let names: Vec<Name> = self.setup.vessels.keys().cloned().collect();
+        for name in &names {
+            self.with(name, journal, &mut act);
+        }
+    }
+
+    /// Lets a vessel act; a name that is not in the setup is nobody.
+    fn with(
+        &mut self,
+        name: &Name,
+        journal: &mut Journal<'_>,
+        act: impl FnOnce(&mut Vessel, &mut Context<'_, '_>),
+    ) {
+        let (Some(setup), Some(clock)) = (self.setup.vessels.get(name), self.state.clock) else {
+            return;
+        };
+        let Some(vessel) = self.state.vessels.get_mut(name) else { return };
+        let mut cx = Context {
+            now: clock.steady,
+            clock: &clock,
+            show: self.setup.show,
+            name,
+            setup,
+            store_failing: self.state.store_problem.is_some(),
+            journal,
+        };
+        act(vessel, &mut cx);
+    }
+
+    fn watch_daemon(&mut self, journal: &mut Journal<'_>) {
+        let Some(clock) = self.state.clock else { return };
+        let at = clock.wall_of(clock.steady);
+        let link = self.state.link_down.then(|| {
+            let text = "the broker is away; decisions go on, relays run out by their own timers. \
+                        Look at the broker and the network";
+            Condition::new(text, json!({}))
+        });
+        let store = self.state.store_problem.as_ref().map(|problem| {
+            let text = format!(
+                "records cannot be written: {problem}. No stage changes; temperature control goes on"
+            );
+            Condition::new(text, json!({ "problem": problem }))
+        });
+        let change = self.state.alarms.update(rules::LINK_DOWN, None, link, clock.steady);
+        note_daemon(at, change, journal);
+        let change = self.state.alarms.update(rules::STORE_FAILING, None, store, clock.steady);
+        note_daemon(at, change, journal);
+        self.state.alarms.unshelve(clock.steady);
+    }
+
+    /// The daemon's own alarms are acknowledged and shelved through any vessel.
+    fn acknowledge_daemons(&mut self, input: &crate::CommandInput, journal: &mut Journal<'_>) {
+        let Some(clock) = &mut self.state.clock else { return };
+        let at = clock.wall_of(clock.steady);
+        match &input.command {
+            Ok(crate::Command::Acknowledge { alarm }) => {
+                for id in self.state.alarms.acknowledge(alarm.as_deref()) {
+                    if id == "clock-doubtful" {
+                        clock.doubtful_until = None;
+                    }
+                    let text = format!("Alarm {id} was seen.");
+                    journal.record(
+                        at,
+                        None,
+                        None,
+                        Kind::AlarmAcknowledged,
+                        text,
+                        json!({ "alarm": id }),
+                    );
+                }
+            }
+            Ok(crate::Command::Shelve { alarm, time }) if is_daemons(alarm) => {
+                self.state.alarms.shelve(alarm, clock.steady + *time);
+            }
+            _ => {}
+        }
+    }
+}
+
+fn note_daemon(at: Stamp, change: Option<Change>, journal: &mut Journal<'_>) {
+    if let Some(Change { kind, text, data }) = change {
+        journal.record(at, None, None, kind, text, data);
+    }
+}

@@ -1,0 +1,570 @@
+//! Commands: which are accepted when, and what they do. Both answers are on record.
+
+use crate::batch::{Batch, NewBatch, SAMPLE_SD};
+use crate::command::{Command, Instrument, Pitch, Sample};
+use crate::context::Context;
+use crate::input::{CommandInput, LoadedSchedule};
+use crate::record::Kind;
+use crate::stages::{lately, no_finding};
+use crate::vessel::{Run, Vessel};
+use belief::{GravityReading, Taken};
+use quantity::{Gravity, Span, Stamp, Temperature};
+use schedule::model::{ExpectedFinal, Schedule};
+use serde_json::json;
+
+/// An `id` is remembered this long …
+const REMEMBERED: Span = Span::from_hours(30 * 24);
+/// … but no more than so many.
+const REMEMBERED_MOST: usize = 4096;
+/// A pitch or a sample may lie this far in the past.
+const PAST: Span = Span::from_hours(60 * 24);
+/// A free line has at most so many characters.
+const LINE_LONGEST: usize = 4000;
+/// Most hand instruments are made for this, in °C.
+const CALIBRATED_AT_C: f64 = 20.0;
+
+impl Vessel {
+    /// Accepts or refuses a command, does it, and answers.
+    pub fn perform(&mut self, cx: &mut Context<'_, '_>, input: &CommandInput) {
+        self.forget_replies(cx.now);
+        if let Some((_, ok, text)) = input.id.as_ref().and_then(|id| self.replies.get(id)) {
+            let (ok, text) = (*ok, text.clone());
+            cx.reply(input.id.clone(), ok, text);
+            return;
+        }
+        let refusal = match &input.command {
+            Err(problem) => Some(problem.clone()),
+            Ok(command) => self.refusal(cx, command, input),
+        };
+        let name = input.command.as_ref().map_or("?", Command::name);
+        let by = input.by.as_deref().map_or_else(String::new, |by| format!(" by {by}"));
+        let data = json!({
+            "do": name, "id": input.id, "by": input.by, "reason": refusal,
+            "fields": input.command.as_ref().ok().map(|command| format!("{command:?}")),
+        });
+        let batch = self.batch_id();
+        let (ok, text) = match (&refusal, &input.command) {
+            (None, Ok(command)) => {
+                let text = format!("Command {name}{by} accepted.");
+                cx.record(batch.as_deref(), Kind::CommandAccepted, text, data);
+                (true, self.do_command(cx, command, input))
+            }
+            (reason, _) => {
+                let reason = reason.clone().unwrap_or_default();
+                let text = format!("Command {name}{by} refused: {reason}.");
+                cx.record(batch.as_deref(), Kind::CommandRefused, text, data);
+                (false, reason)
+            }
+        };
+        if let Some(id) = &input.id {
+            self.replies.insert(id.clone(), (cx.now, ok, text.clone()));
+        }
+        cx.reply(input.id.clone(), ok, text);
+        self.fresh = true;
+    }
+
+    fn forget_replies(&mut self, now: Stamp) {
+        self.replies.retain(|_, (at, ..)| now.since(*at) < REMEMBERED);
+        while self.replies.len() >= REMEMBERED_MOST {
+            let oldest =
+                self.replies.iter().min_by_key(|(_, (at, ..))| *at).map(|(id, _)| id.clone());
+            let Some(oldest) = oldest else { return };
+            self.replies.remove(&oldest);
+        }
+    }
+
+    /// Why a command cannot be done now; `None` where it can.
+    fn refusal(
+        &self,
+        cx: &Context<'_, '_>,
+        command: &Command,
+        input: &CommandInput,
+    ) -> Option<String> {
+        use Run::{Aborted, Complete, Held, Idle, Running, Stopped};
+        let accepted: &[Run] = match command {
+            Command::Pitch(_) => &[Idle, Stopped, Aborted],
+            Command::Hold => &[Running],
+            Command::Resume => &[Held],
+            Command::Advance | Command::Confirm { .. } | Command::Revise { .. } => &[Running, Held],
+            Command::Stop => &[Running, Held, Complete],
+            Command::Sample(_)
+            | Command::Note { .. }
+            | Command::Acknowledge { .. }
+            | Command::Shelve { .. }
+            | Command::Abort => &[Idle, Running, Held, Stopped, Aborted, Complete],
+        };
+        if !accepted.contains(&self.run) {
+            let list: Vec<&str> = accepted.iter().map(|run| run.as_str()).collect();
+            return Some(format!(
+                "{} is {}; `{}` is accepted while {}",
+                cx.name,
+                self.run.as_str(),
+                command.name(),
+                list.join(", ")
+            ));
+        }
+        if cx.store_failing && matches!(command, Command::Pitch(_) | Command::Advance) {
+            return Some("records cannot be written now: no stage changes".to_owned());
+        }
+        match command {
+            Command::Pitch(pitch) => self.refuse_pitch(cx, pitch, input.schedule.as_ref()),
+            Command::Revise { .. } => self.refuse_revise(cx, input.schedule.as_ref()),
+            Command::Confirm { say } => self.refuse_confirm(say.as_deref()),
+            Command::Sample(sample) => self.refuse_sample(cx, sample),
+            Command::Note { text } if text.chars().count() > LINE_LONGEST => {
+                Some(format!("a note has at most {LINE_LONGEST} characters"))
+            }
+            Command::Acknowledge { alarm: Some(alarm) } | Command::Shelve { alarm, .. } => {
+                (!self.alarms.stands(alarm) && !is_daemons(alarm))
+                    .then(|| format!("no alarm `{alarm}` stands; `status` lists those that do"))
+            }
+            _ => None,
+        }
+    }
+
+    fn refuse_pitch(
+        &self,
+        cx: &Context<'_, '_>,
+        pitch: &Pitch,
+        loaded: Option<&LoadedSchedule>,
+    ) -> Option<String> {
+        let schedule = match loaded.map(|loaded| &loaded.schedule) {
+            None => return Some(format!("the schedule `{}` was not read", pitch.schedule)),
+            Some(Err(problem)) => return Some(problem.clone()),
+            Some(Ok(schedule)) => schedule,
+        };
+        let expected = expected_final(schedule, pitch);
+        if let Some(problem) = unfit(cx, schedule, expected) {
+            return Some(problem);
+        }
+        if let Some(stage) = &pitch.stage
+            && !schedule.stages.iter().any(|known| &known.name == stage)
+        {
+            return Some(format!("the schedule has no stage `{stage}`"));
+        }
+        if let Some(at) = pitch.at.map(|at| cx.clock.steady_of(at))
+            && !lately(cx.now, at, PAST)
+        {
+            return Some(format!("`at` must lie in the past, by at most {PAST}"));
+        }
+        None
+    }
+
+    fn refuse_revise(
+        &self,
+        cx: &Context<'_, '_>,
+        loaded: Option<&LoadedSchedule>,
+    ) -> Option<String> {
+        let schedule = match loaded.map(|loaded| &loaded.schedule) {
+            None => return Some("the schedule was not read".to_owned()),
+            Some(Err(problem)) => return Some(problem.clone()),
+            Some(Ok(schedule)) => schedule,
+        };
+        let batch = self.batch.as_ref()?;
+        if let Some(problem) = unfit(cx, schedule, batch.expected_final) {
+            return Some(problem);
+        }
+        let name = &batch.stage().name;
+        (!schedule.stages.iter().any(|stage| &stage.name == name))
+            .then(|| format!("the edited schedule has no stage `{name}`, in which the batch is"))
+    }
+
+    fn refuse_confirm(&self, say: Option<&str>) -> Option<String> {
+        let open = self.open_confirmations();
+        match say {
+            None if open.is_empty() => Some("nothing waits to be confirmed".to_owned()),
+            Some(say) if !open.iter().any(|known| known == say) => Some(format!(
+                "the stage does not ask to confirm `{say}`{}",
+                if open.is_empty() {
+                    String::new()
+                } else {
+                    format!("; it asks for `{}`", open.join("`, `"))
+                }
+            )),
+            _ => None,
+        }
+    }
+
+    fn refuse_sample(&self, cx: &Context<'_, '_>, sample: &Sample) -> Option<String> {
+        if let Some(taken) = sample.taken.map(|taken| cx.clock.steady_of(taken))
+            && !lately(cx.now, taken, PAST)
+        {
+            return Some(format!("`taken` must lie in the past, by at most {PAST}"));
+        }
+        self.corrected_sample(sample).err()
+    }
+
+    fn do_command(
+        &mut self,
+        cx: &mut Context<'_, '_>,
+        command: &Command,
+        input: &CommandInput,
+    ) -> String {
+        match command {
+            Command::Pitch(pitch) => self.pitch(cx, pitch, input),
+            Command::Hold => {
+                self.hold(cx, "a person asked for it");
+                "held".to_owned()
+            }
+            Command::Resume => self.resume(cx),
+            Command::Advance => {
+                self.leave_stage(cx, "a person advanced it", &no_finding());
+                self.batch.as_ref().map_or_else(String::new, |batch| match self.run {
+                    Run::Complete => "the batch is complete".to_owned(),
+                    _ => format!("now in stage {}", batch.stage().name),
+                })
+            }
+            Command::Confirm { say } => self.confirm(cx, say.as_deref(), input.by.as_deref()),
+            Command::Revise { .. } => self.revise(cx, input),
+            Command::Sample(sample) => self.sample(cx, sample),
+            Command::Note { text } => {
+                let batch = self.batch_id();
+                cx.record(
+                    batch.as_deref(),
+                    Kind::BatchNoted,
+                    text.clone(),
+                    json!({ "by": input.by }),
+                );
+                "noted".to_owned()
+            }
+            Command::Acknowledge { alarm } => self.acknowledge(cx, alarm.as_deref()),
+            Command::Shelve { alarm, time } => self.shelve(cx, alarm, *time),
+            Command::Stop => self.end(cx, Run::Stopped, Kind::BatchStopped, "stopped"),
+            Command::Abort => self.end(cx, Run::Aborted, Kind::BatchAborted, "aborted"),
+        }
+    }
+
+    fn pitch(&mut self, cx: &mut Context<'_, '_>, pitch: &Pitch, input: &CommandInput) -> String {
+        // `refuse_pitch` has shown that there is one.
+        let Some(Ok(schedule)) = input.schedule.as_ref().map(|loaded| &loaded.schedule) else {
+            return "the schedule was not read".to_owned();
+        };
+        let stage = pitch
+            .stage
+            .as_ref()
+            .and_then(|name| schedule.stages.iter().position(|stage| &stage.name == name))
+            .unwrap_or(0);
+        let pitched_at = pitch.at.map_or(cx.now, |at| cx.clock.steady_of(at));
+        self.batches += 1;
+        let uncertainty = pitch.uncertainty.zip(pitch.original_gravity);
+        let sd = uncertainty.map_or(SAMPLE_SD, |(delta, gravity)| delta.points_near(gravity));
+        let new = NewBatch {
+            id: format!("{}-{}", cx.name, self.batches),
+            name: pitch.name.clone(),
+            file: pitch.schedule.clone(),
+            schedule: schedule.as_ref().clone(),
+            volume: pitch.volume.unwrap_or(cx.setup.config.volume),
+            yeast: pitch.yeast.clone(),
+            sampled_original: pitch.original_gravity.map(|gravity| (gravity, sd)),
+            expected_final: expected_final(schedule, pitch),
+        };
+        let first = schedule.stages[stage].target.end();
+        let beer = self.beer_now(&cx.setup.config);
+        let bounds = crate::setpoint::Bounds::of(&cx.setup.config, &schedule.limits);
+        let entry = bounds.clamp(beer.unwrap_or(first));
+        let batch = Batch::new(new, pitched_at, entry, stage);
+        self.run = Run::Running;
+        self.setpoint = Some(entry);
+        self.moving_from = None;
+        self.standing_since = Some(cx.now);
+        for id in self.alarms.retain(|id| id.starts_with("battery-low")) {
+            let data = json!({ "alarm": id, "because": "a new batch" });
+            cx.record(None, Kind::AlarmReturned, format!("Alarm {id} is over: a new batch."), data);
+        }
+        let text = pitched_text(cx, &batch);
+        let data = json!({
+            "schedule": batch.schedule.name, "file": batch.file, "name": batch.name,
+            "yeast": batch.yeast, "volume_l": batch.volume.litres(),
+            "pitched_at": cx.wall(pitched_at),
+            "original_sg": batch.sampled_original.map(|(gravity, _)| gravity.sg()),
+            "original_plato": batch.sampled_original.map(|(gravity, _)| gravity.plato()),
+            "expected_final_sg": batch.expected_final_sg(),
+            "setpoint_c": entry.celsius(),
+        });
+        let id = batch.id.clone();
+        self.batch = Some(batch);
+        cx.record(Some(&id), Kind::BatchPitched, text, data);
+        self.enter_stage(cx, stage, None, &no_finding());
+        self.take_history(cx, input);
+        id
+    }
+
+    /// Readings that were kept since a pitch in the past.
+    fn take_history(&mut self, cx: &mut Context<'_, '_>, input: &CommandInput) {
+        for (wall, reading) in &input.history {
+            let at = cx.clock.steady_of(*wall);
+            let Some(batch) = &mut self.batch else { return };
+            if at < batch.pitched_at || at > cx.now {
+                continue;
+            }
+            let temperature = reading.values.temperature_c.and_then(Temperature::from_celsius);
+            if reading.source == "beer" {
+                if let Some(beer) = temperature {
+                    batch.belief.take_temperature(at, beer);
+                }
+            } else if let Some(raw) = reading.values.gravity {
+                self.take_past_gravity(cx, at, &reading.source, raw, temperature);
+            }
+        }
+    }
+
+    fn resume(&mut self, cx: &mut Context<'_, '_>) -> String {
+        self.run = Run::Running;
+        let mut held = Span::ZERO;
+        if let Some(batch) = &mut self.batch {
+            held = batch.held_since.take().map_or(Span::ZERO, |since| cx.now.since(since));
+            batch.stage.held = batch.stage.held + held;
+        }
+        let id = self.batch_id();
+        let data = json!({ "held_s": held.secs() });
+        cx.record(id.as_deref(), Kind::RunResumed, format!("Goes on after {held} held."), data);
+        "goes on".to_owned()
+    }
+
+    fn open_confirmations(&self) -> Vec<String> {
+        let Some(batch) = &self.batch else { return Vec::new() };
+        let mut open = Vec::new();
+        let stage = batch.stage();
+        stage.until.any_leaf(&mut |leaf| {
+            if let schedule::model::Milestone::Confirm(say) = leaf
+                && !batch.stage.confirmed.contains(say)
+                && !open.contains(say)
+            {
+                open.push(say.clone());
+            }
+            false
+        });
+        open
+    }
+
+    fn confirm(&mut self, cx: &mut Context<'_, '_>, say: Option<&str>, by: Option<&str>) -> String {
+        let open = self.open_confirmations();
+        let given: Vec<String> = match say {
+            Some(say) => vec![say.to_owned()],
+            None => open,
+        };
+        let id = self.batch_id();
+        for say in &given {
+            if let Some(batch) = &mut self.batch {
+                batch.stage.confirmed.insert(say.clone());
+            }
+            let who = by.map_or_else(String::new, |by| format!(" by {by}"));
+            let data = json!({ "say": say, "by": by });
+            cx.record(id.as_deref(), Kind::ConfirmGiven, format!("Confirmed{who}: {say}"), data);
+        }
+        format!("confirmed: {}", given.join("; "))
+    }
+
+    fn revise(&mut self, cx: &mut Context<'_, '_>, input: &CommandInput) -> String {
+        let Some(loaded) = &input.schedule else { return "the schedule was not read".to_owned() };
+        let (Ok(schedule), Some(batch)) = (&loaded.schedule, &mut self.batch) else {
+            return "the schedule was not read".to_owned();
+        };
+        let name = batch.stage().name.clone();
+        let index = schedule.stages.iter().position(|stage| stage.name == name).unwrap_or(0);
+        batch.schedule = schedule.as_ref().clone();
+        batch.file.clone_from(&loaded.name);
+        batch.stage.index = index;
+        batch.stage.overdue = false;
+        // Latches stand under what was asked: those of milestones that are gone are never looked at.
+        batch.expect_anew();
+        let (id, stages) = (batch.id.clone(), batch.schedule.stages.len());
+        let text = format!(
+            "The edited schedule {} is under the batch; it stays in {name}, stage {} of {stages}.",
+            loaded.name,
+            index + 1
+        );
+        let data = json!({ "file": loaded.name, "stage": name, "index": index + 1, "of": stages });
+        cx.record(Some(&id), Kind::BatchRevised, text, data);
+        let change = self.alarms.update(crate::alarm::rules::STAGE_OVERDUE, None, None, cx.now);
+        self.note(cx, change);
+        format!("in stage {name} of the edited schedule")
+    }
+
+    /// A hand reading as a gravity at 20 °C, with its uncertainty in points.
+    fn corrected_sample(&self, sample: &Sample) -> Result<(Gravity, f64), String> {
+        let given = sample.uncertainty.map(|delta| delta.points_near(sample.gravity));
+        match sample.instrument {
+            Instrument::DensityMeter => Ok((sample.gravity, given.unwrap_or(0.2))),
+            Instrument::Hydrometer => {
+                let made_for =
+                    sample.calibrated_at.unwrap_or(Temperature::clamped(CALIBRATED_AT_C));
+                let at = sample.temperature.unwrap_or(made_for);
+                let corrected = brewing::instrument::hydrometer(sample.gravity, at, made_for);
+                let gravity = corrected.ok_or("no wort gives this reading at this temperature")?;
+                Ok((gravity, given.unwrap_or(SAMPLE_SD)))
+            }
+            Instrument::Refractometer => self.refractometer(sample, given),
+        }
+    }
+
+    fn refractometer(&self, sample: &Sample, given: Option<f64>) -> Result<(Gravity, f64), String> {
+        let least = brewing::instrument::REFRACTOMETER_POINTS;
+        let factor = brewing::instrument::WORT_FACTOR;
+        if !self.has_beer() {
+            let plato = sample.gravity.plato() / factor;
+            let gravity = Gravity::from_plato(plato).ok_or("this is no gravity")?;
+            return Ok((gravity, given.unwrap_or(SAMPLE_SD)));
+        }
+        let original = self.batch.as_ref().and_then(|batch| batch.belief.original());
+        let original = original.and_then(|original| Gravity::from_sg(original.value)).ok_or(
+            "a refractometer after pitching needs the original gravity, which is not known",
+        )?;
+        let gravity = brewing::instrument::refractometer_gravity(original, sample.gravity, factor)
+            .ok_or("no fermentation of this wort gives this reading")?;
+        Ok((gravity, given.unwrap_or(least).max(least)))
+    }
+
+    fn sample(&mut self, cx: &mut Context<'_, '_>, sample: &Sample) -> String {
+        let Ok((gravity, sd_points)) = self.corrected_sample(sample) else {
+            return "no gravity".to_owned();
+        };
+        let taken = sample.taken.map_or(cx.now, |taken| cx.clock.steady_of(taken)).min(cx.now);
+        let mut outcome = "";
+        let has_beer = self.has_beer();
+        if let Some(batch) = self.batch.as_mut().filter(|_| has_beer) {
+            let result = batch.belief.take(&GravityReading {
+                at: taken,
+                source: "hand".to_owned(),
+                kind: belief::Kind::Hand { sd_points },
+                sg: gravity.sg(),
+                temperature: sample.temperature,
+            });
+            outcome = match result {
+                Taken::Believed => "",
+                Taken::Outlying { .. } => "; it lies far from what was foretold",
+                Taken::Refused(_) => "; it is not plausible and does not count",
+            };
+        }
+        let (text, tool) = (cx.show.gravity(gravity), instrument_name(sample.instrument));
+        let line = format!("Sample by {tool}: {text} ± {sd_points:.1} points{outcome}.");
+        let data = json!({
+            "sg": gravity.sg(), "plato": gravity.plato(), "sd_points": sd_points,
+            "read_sg": sample.gravity.sg(), "instrument": tool, "taken": cx.wall(taken),
+            "temperature_c": sample.temperature.map(Temperature::celsius),
+        });
+        let id = self.batch_id().filter(|_| has_beer);
+        cx.record(id.as_deref(), Kind::SampleTaken, line, data);
+        format!("{text}{outcome}")
+    }
+
+    fn acknowledge(&mut self, cx: &mut Context<'_, '_>, alarm: Option<&str>) -> String {
+        let seen = self.alarms.acknowledge(alarm);
+        let id = self.batch_id();
+        for alarm in &seen {
+            let text = format!("Alarm {alarm} was seen.");
+            cx.record(id.as_deref(), Kind::AlarmAcknowledged, text, json!({ "alarm": alarm }));
+        }
+        if seen.is_empty() { "nothing was left to see".to_owned() } else { seen.join(", ") }
+    }
+
+    fn shelve(&mut self, cx: &mut Context<'_, '_>, alarm: &str, time: Span) -> String {
+        self.alarms.shelve(alarm, cx.now + time);
+        let id = self.batch_id();
+        let data = json!({ "alarm": alarm, "for_s": time.secs() });
+        let text = format!("Alarm {alarm} is silent for {time}.");
+        cx.record(id.as_deref(), Kind::AlarmShelved, text, data);
+        format!("{alarm} is silent for {time}")
+    }
+
+    fn end(&mut self, cx: &mut Context<'_, '_>, run: Run, kind: Kind, word: &str) -> String {
+        let (was, id) = (self.run, self.batch_id().filter(|_| self.has_beer()));
+        self.run = run;
+        self.setpoint = None;
+        self.moving_from = None;
+        self.standing_since = None;
+        let figures = self.figures().sentence(cx.show);
+        if let Some(batch) = &mut self.batch {
+            batch.held_since = None;
+            batch.ended_at = batch.ended_at.or(Some(cx.now));
+        }
+        let text = match &id {
+            Some(id) => format!("Batch {id} was {word}{figures}. Outputs off."),
+            None => format!("{} was {word}. Outputs off.", cx.name),
+        };
+        let data = json!({ "was": was.as_str() });
+        cx.record(id.as_deref(), kind, text, data);
+        for alarm in self.alarms.retain(|id| id.starts_with("battery-low")) {
+            let data = json!({ "alarm": alarm, "because": word });
+            let text = format!("Alarm {alarm} is over: the batch was {word}.");
+            cx.record(id.as_deref(), Kind::AlarmReturned, text, data);
+        }
+        word.to_owned()
+    }
+}
+
+/// Alarms of the daemon are acknowledged through any vessel.
+pub(crate) fn is_daemons(alarm: &str) -> bool {
+    ["link-down", "store-failing", "clock-doubtful"].contains(&alarm)
+}
+
+fn expected_final(schedule: &Schedule, pitch: &Pitch) -> ExpectedFinal {
+    match (pitch.final_gravity, pitch.attenuation) {
+        (Some(gravity), _) => ExpectedFinal::Gravity(gravity),
+        (None, Some(share)) => ExpectedFinal::Attenuation(share),
+        (None, None) => schedule.expect.final_gravity,
+    }
+}
+
+/// Why a schedule cannot run in this vessel with this expectation.
+fn unfit(cx: &Context<'_, '_>, schedule: &Schedule, expected: ExpectedFinal) -> Option<String> {
+    let (coldest, warmest) = (cx.setup.config.coldest, cx.setup.config.warmest);
+    for stage in &schedule.stages {
+        let end = stage.target.end();
+        if end < coldest || end > warmest {
+            return Some(format!(
+                "stage `{}` goes to {}, outside the vessel's limits of {} to {}",
+                stage.name,
+                cx.show.temperature(end),
+                cx.show.temperature(coldest),
+                cx.show.temperature(warmest)
+            ));
+        }
+        let needs = |milestone: &schedule::model::Milestone| {
+            milestone.any_leaf(&mut schedule::model::Milestone::needs_final)
+        };
+        let climbs = matches!(
+            stage.target,
+            schedule::model::Target::Climb { along: schedule::model::Along::Progress, .. }
+        );
+        let asks = needs(&stage.until) || climbs || stage.notices.iter().any(|n| needs(&n.when));
+        if expected == ExpectedFinal::Unknown && asks {
+            return Some(format!("stage `{}` needs an expected final gravity", stage.name));
+        }
+    }
+    None
+}
+
+fn pitched_text(cx: &Context<'_, '_>, batch: &Batch) -> String {
+    let name = batch.name.as_deref().map_or_else(String::new, |name| format!(" ({name})"));
+    let original = match batch.sampled_original {
+        Some((gravity, sd)) => {
+            format!("original gravity {} ± {sd:.1} points", cx.show.gravity(gravity))
+        }
+        None => match batch.schedule.expect.original_gravity {
+            schedule::model::ExpectedOriginal::Gravity(gravity) => {
+                format!("original gravity {} expected", cx.show.gravity(gravity))
+            }
+            schedule::model::ExpectedOriginal::Measured => {
+                "original gravity to be measured".to_owned()
+            }
+        },
+    };
+    let last = batch.expected_final_sg().and_then(Gravity::from_sg);
+    let last = last.map_or("unknown".to_owned(), |gravity| cx.show.gravity(gravity));
+    format!(
+        "Batch {}{name} was pitched on schedule {}: {original}, final gravity {last} expected, \
+         {} L.",
+        batch.id,
+        batch.schedule.name,
+        batch.volume.litres()
+    )
+}
+
+fn instrument_name(instrument: Instrument) -> &'static str {
+    match instrument {
+        Instrument::Hydrometer => "hydrometer",
+        Instrument::Refractometer => "refractometer",
+        Instrument::DensityMeter => "density meter",
+    }
+}

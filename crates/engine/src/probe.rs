@@ -1,0 +1,264 @@
+//! A temperature probe: what it last said, whether that can be believed, and its recent mean.
+
+use quantity::{Span, Stamp, Temperature};
+use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+
+/// Beer beyond these is impossible: a probe that says so is broken or lies in something else.
+const COLDEST_BEER_C: f64 = -10.0;
+const WARMEST_BEER_C: f64 = 60.0;
+/// No beer moves this far …
+const JUMP_K: f64 = 3.0;
+/// … within this time.
+const JUMP_TIME: Span = Span::from_mins(1);
+/// A probe that repeats itself this long …
+const FROZEN_FOR: Span = Span::from_hours(6);
+/// … while an output was on this long is frozen.
+const FROZEN_ON: Span = Span::from_hours(1);
+/// So many readings that agree end a doubt …
+const AGREEING: usize = 3;
+/// … where they lie within this of each other.
+const AGREEING_K: f64 = 1.0;
+/// The mean for `at_target` is over this many whole minutes.
+const MEAN_MINUTES: i64 = 15;
+
+/// Why a probe is doubted.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) enum ProbeDoubt {
+    Impossible { celsius: f64 },
+    Jumped { from_c: f64, to_c: f64 },
+    Frozen { celsius: f64, since: Stamp },
+}
+
+/// What a probe says and how it stands.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Probe {
+    /// The last believed reading.
+    last: Option<(Stamp, Temperature)>,
+    /// The last reading's time, believed or not.
+    heard: Option<Stamp>,
+    doubt: Option<ProbeDoubt>,
+    /// Readings since the doubt that agree with each other; at most [`AGREEING`].
+    agreeing: Vec<f64>,
+    same_since: Option<Stamp>,
+    on_while_same: Span,
+    /// Sum and number of readings by whole minutes; at most [`MEAN_MINUTES`] + 1.
+    minutes: VecDeque<(i64, f64, u32)>,
+}
+
+impl Probe {
+    /// Takes a reading; gives the doubt that it began, if it began one.
+    pub fn take(&mut self, at: Stamp, celsius: f64) -> Option<ProbeDoubt> {
+        let before = self.heard.replace(at);
+        if self.doubt.is_some() {
+            self.weigh_doubt(at, celsius);
+            return None;
+        }
+        let doubt = self.doubts(at, celsius, before);
+        match (&doubt, Temperature::from_celsius(celsius)) {
+            (None, Some(temperature)) => self.believe(at, temperature),
+            _ => self.begin_doubt(doubt.clone(), celsius),
+        }
+        doubt
+    }
+
+    /// Lets time pass in which an output was on or off: a frozen probe shows only by that.
+    pub fn pass(&mut self, now: Stamp, output_on: Span) -> Option<ProbeDoubt> {
+        self.on_while_same = self.on_while_same + output_on;
+        let since = self.same_since?;
+        let (_, last) = self.last?;
+        let frozen = now.since(since) >= FROZEN_FOR && self.on_while_same >= FROZEN_ON;
+        if !frozen || self.doubt.is_some() {
+            return None;
+        }
+        let doubt = ProbeDoubt::Frozen { celsius: last.celsius(), since };
+        self.begin_doubt(Some(doubt.clone()), last.celsius());
+        Some(doubt)
+    }
+
+    /// Why it is doubted now.
+    pub fn doubt(&self) -> Option<&ProbeDoubt> {
+        self.doubt.as_ref()
+    }
+
+    /// The last believed reading.
+    pub fn last(&self) -> Option<(Stamp, Temperature)> {
+        self.last
+    }
+
+    /// When it was last heard, believed or not.
+    pub fn heard(&self) -> Option<Stamp> {
+        self.heard
+    }
+
+    /// The mean of the last 15 minutes; the last reading where they come more seldom.
+    pub fn mean(&self, now: Stamp) -> Option<Temperature> {
+        let first = minute(now) - MEAN_MINUTES;
+        let recent = self.minutes.iter().filter(|(minute, _, _)| *minute > first);
+        let (sum, count) = recent.fold((0.0, 0), |(sum, count), (_, s, n)| (sum + s, count + n));
+        if count == 0 {
+            return self.last.map(|(_, temperature)| temperature);
+        }
+        Temperature::from_celsius(sum / f64::from(count))
+    }
+
+    fn doubts(&self, at: Stamp, celsius: f64, before: Option<Stamp>) -> Option<ProbeDoubt> {
+        if !(COLDEST_BEER_C..=WARMEST_BEER_C).contains(&celsius) {
+            return Some(ProbeDoubt::Impossible { celsius });
+        }
+        let (_, last) = self.last?;
+        let soon = before.is_some_and(|before| at.since(before) <= JUMP_TIME);
+        let from_c = last.celsius();
+        (soon && (celsius - from_c).abs() > JUMP_K)
+            .then_some(ProbeDoubt::Jumped { from_c, to_c: celsius })
+    }
+
+    fn believe(&mut self, at: Stamp, temperature: Temperature) {
+        if self.last.is_none_or(|(_, last)| last != temperature) {
+            self.same_since = Some(at);
+            self.on_while_same = Span::ZERO;
+        }
+        self.last = Some((at, temperature));
+        let minute = minute(at);
+        match self.minutes.back_mut() {
+            Some((last, sum, count)) if *last == minute => {
+                *sum += temperature.celsius();
+                *count += 1;
+            }
+            _ => self.minutes.push_back((minute, temperature.celsius(), 1)),
+        }
+        while self.minutes.front().is_some_and(|(first, _, _)| *first <= minute - MEAN_MINUTES) {
+            self.minutes.pop_front();
+        }
+    }
+
+    fn begin_doubt(&mut self, doubt: Option<ProbeDoubt>, celsius: f64) {
+        self.agreeing.clear();
+        if matches!(doubt, Some(ProbeDoubt::Jumped { .. })) {
+            self.agreeing.push(celsius);
+        }
+        self.doubt = doubt;
+    }
+
+    fn weigh_doubt(&mut self, at: Stamp, celsius: f64) {
+        let frozen_at = match self.doubt {
+            Some(ProbeDoubt::Frozen { celsius, .. }) => Some(celsius),
+            _ => None,
+        };
+        let possible = (COLDEST_BEER_C..=WARMEST_BEER_C).contains(&celsius);
+        if !possible || (frozen_at == Some(celsius) && self.agreeing.is_empty()) {
+            self.agreeing.clear();
+            return;
+        }
+        if self.agreeing.iter().any(|other| (other - celsius).abs() > AGREEING_K) {
+            self.agreeing.clear();
+        }
+        self.agreeing.push(celsius);
+        if self.agreeing.len() < AGREEING {
+            return;
+        }
+        self.agreeing.clear();
+        self.doubt = None;
+        self.minutes.clear();
+        self.same_since = None;
+        self.last = None;
+        if let Some(temperature) = Temperature::from_celsius(celsius) {
+            self.believe(at, temperature);
+        }
+    }
+}
+
+impl ProbeDoubt {
+    /// What is wrong, in a sentence without its end.
+    pub fn text(&self, show: quantity::Show) -> String {
+        let say = |celsius: f64| match Temperature::from_celsius(celsius) {
+            Some(temperature) => show.temperature(temperature),
+            None => format!("{celsius:.1} °C"),
+        };
+        match self {
+            ProbeDoubt::Impossible { celsius } => {
+                format!("the probe says {}, which no beer is", say(*celsius))
+            }
+            ProbeDoubt::Jumped { from_c, to_c } => format!(
+                "the probe went from {} to {} within a minute, which no beer does",
+                say(*from_c),
+                say(*to_c)
+            ),
+            ProbeDoubt::Frozen { celsius, .. } => format!(
+                "the probe has said {} for over 6 h while an output ran: it hangs",
+                say(*celsius)
+            ),
+        }
+    }
+}
+
+fn minute(at: Stamp) -> i64 {
+    at.millis().div_euclid(60_000)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(secs: i64) -> Stamp {
+        Stamp::from_millis(secs * 1000)
+    }
+
+    #[test]
+    fn a_jump_is_doubted_until_three_readings_agree() {
+        let mut probe = Probe::default();
+        assert!(probe.take(at(0), 18.0).is_none());
+        assert!(matches!(probe.take(at(10), 22.0), Some(ProbeDoubt::Jumped { .. })));
+        assert_eq!(probe.last().map(|(_, t)| t.celsius()), Some(18.0));
+        probe.take(at(20), 22.1);
+        assert!(probe.doubt().is_some());
+        probe.take(at(30), 22.2);
+        assert!(probe.doubt().is_none());
+        assert_eq!(probe.last().map(|(_, t)| t.celsius()), Some(22.2));
+    }
+
+    #[test]
+    fn three_kelvin_are_no_jump_and_neither_is_an_hour() {
+        let mut probe = Probe::default();
+        probe.take(at(0), 18.0);
+        assert!(probe.take(at(10), 21.0).is_none());
+        assert!(probe.take(at(3610), 12.0).is_none());
+    }
+
+    #[test]
+    fn impossible_values_never_agree() {
+        let mut probe = Probe::default();
+        assert!(probe.take(at(0), 85.0).is_some());
+        for k in 1..10 {
+            probe.take(at(k * 10), 85.0);
+        }
+        assert!(probe.doubt().is_some());
+        assert!(probe.last().is_none());
+    }
+
+    #[test]
+    fn a_probe_that_repeats_itself_is_frozen_only_while_an_output_ran() {
+        let mut probe = Probe::default();
+        probe.take(at(0), 18.0);
+        probe.take(at(7 * 3600), 18.0);
+        assert!(probe.pass(at(7 * 3600), Span::from_mins(59)).is_none());
+        assert!(matches!(
+            probe.pass(at(7 * 3600 + 60), Span::from_mins(1)),
+            Some(ProbeDoubt::Frozen { .. })
+        ));
+        for k in 0..3 {
+            probe.take(at(8 * 3600 + k * 10), 17.9);
+        }
+        assert!(probe.doubt().is_none());
+    }
+
+    #[test]
+    fn the_mean_is_of_fifteen_minutes_or_the_last_reading() {
+        let mut probe = Probe::default();
+        for k in 0..60 {
+            probe.take(at(k * 60), if k < 45 { 10.0 } else { 12.0 });
+        }
+        assert_eq!(probe.mean(at(59 * 60)).map(Temperature::celsius), Some(12.0));
+        assert_eq!(probe.mean(at(3 * 3600)).map(Temperature::celsius), Some(12.0));
+    }
+}

@@ -337,3 +337,51 @@ pub struct Control {
     /// Farther from the setpoint than this for 2 h: an alarm.
     pub off_target: TemperatureDelta,
 }
+
+impl Vessel {
+    /// A vessel that nothing was configured for: 23 L, only its gravity sources, no outputs and no
+    /// limits of its own to speak of.
+    pub fn plain(gravity: BTreeMap<Name, GravitySource>) -> Self {
+        let every = gravity.values().map(|source| source.every).max().unwrap_or(Span::ZERO);
+        let shortest = Span::from_mins(10);
+        Vessel {
+            volume: Volume::clamped(23.0),
+            coldest: Temperature::clamped(f64::NEG_INFINITY),
+            warmest: Temperature::clamped(f64::INFINITY),
+            sample_every: None,
+            rides_with: None,
+            gravity,
+            beer: None,
+            place: Place::default(),
+            surround: None,
+            heater: None,
+            chiller: None,
+            control: Control {
+                hysteresis: TemperatureDelta::clamped(0.3),
+                changeover: shortest,
+                anticipate: true,
+                refresh: Span::from_secs(60),
+                silent_after: shortest.max(every * 3),
+                max_on: Span::from_mins(20),
+                off_target: TemperatureDelta::clamped(2.0),
+            },
+        }
+    }
+}
+
+impl GravitySource {
+    /// A source of a recorded run: its numbers come without a topic.
+    pub fn plain(every: Span) -> Self {
+        let whole = || Field(None);
+        GravitySource {
+            topic: String::new(),
+            read: GravityRead { at: whole(), unit: GravityReadUnit::Sg },
+            calibration: None,
+            expansion: None,
+            temperature: Some(TemperatureRead { at: whole(), unit: TemperatureReadUnit::Celsius }),
+            battery: Some(whole()),
+            time: None,
+            every,
+        }
+    }
+}

@@ -4,7 +4,58 @@
 //! This room reads no files: the program hands it their text.
 
 pub mod config;
+mod document;
+mod draft;
+mod forms;
+mod keys;
 pub mod model;
 mod name;
+mod problem;
+mod render;
+mod rules;
+mod schedule_keys;
+mod schedule_read;
+mod text;
 
+pub use document::Finding;
 pub use name::Name;
+pub use problem::{Checked, Place, Problem, ProblemRecord, Related, Severity, Source};
+pub use render::render;
+pub use rules::{check, fits};
+pub use text::{milestone_text, target_text};
+
+use config::{Config, Vessel};
+use document::{Document, Walk};
+use draft::Draft;
+use model::Schedule;
+
+/// Reads a schedule and checks it by itself.
+pub fn read_schedule(source: &Source) -> Checked<Schedule> {
+    schedule_with(source, &|draft| rules::usual_interval(draft))
+}
+
+/// Reads a schedule and checks it for a vessel too: what `pitch` and `revise` ask.
+pub fn read_schedule_for(source: &Source, vessel: &Vessel) -> Checked<Schedule> {
+    schedule_with(source, &|draft| rules::vessel(draft, vessel))
+}
+
+/// Reads a configuration; `is_time_zone` knows the IANA names.
+pub fn read_config(source: &Source, is_time_zone: &dyn Fn(&str) -> bool) -> Checked<Config> {
+    let _ = (source, is_time_zone);
+    Checked { value: None, problems: Vec::new() }
+}
+
+fn schedule_with(source: &Source, more: &dyn Fn(&Draft) -> Vec<Finding>) -> Checked<Schedule> {
+    let mut walk = Walk::new(&schedule_keys::SCHEDULE);
+    let document = Document::parse(&source.text);
+    let draft = walk
+        .root(source, &document)
+        .and_then(|root| schedule_read::schedule(&mut walk, &root, source));
+    if let Some(draft) = &draft {
+        let findings = rules::schedule_rules(draft).into_iter().chain(more(draft));
+        findings.for_each(|finding| walk.locate(finding));
+    }
+    let whole = !walk.has_errors();
+    let value = draft.filter(|_| whole).and_then(Draft::into_schedule);
+    Checked { value, problems: walk.into_problems(source) }
+}

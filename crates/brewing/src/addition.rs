@@ -4,7 +4,7 @@
 //! The wort's mass is its volume times its density before fermentation: what fermentation takes
 //! away as gas and yeast is not part of the balance, and a change of volume is left out.
 
-use crate::attenuation::{fermented_per_100g, original_extract, real_extract};
+use crate::attenuation::{fermented_per_100g, lost_share, original_extract, real_extract};
 use crate::density::WATER_20C_G_PER_ML;
 use quantity::{Gravity, GravityDelta, Mass, Volume, plato_from_sg, sg_from_plato};
 
@@ -61,11 +61,6 @@ fn of_mass(batch: Batch, added_kilograms: f64, extract_kilograms: f64) -> Option
 
 fn wort_kilograms(batch: Batch) -> f64 {
     batch.volume.litres() * batch.original.sg() * WATER_20C_G_PER_ML
-}
-
-/// What leaves the beer with 1 g of fermented extract, in g.
-fn lost_share() -> f64 {
-    crate::attenuation::LOST_PER_ALCOHOL / crate::attenuation::EXTRACT_PER_ALCOHOL
 }
 
 #[cfg(test)]

@@ -6,6 +6,7 @@
 //! about 18 °P. Against the means of 532 published brews (Cutaia, Reid, Speers, J. Inst. Brew. 115
 //! (2009) 318-327) real extract agrees within 0.12 °P and alcohol within 0.10 % by weight.
 
+use crate::density::WATER_20C_G_PER_ML;
 use quantity::{Gravity, Share, plato_from_sg, sg_from_plato};
 
 /// Extract that becomes 1 g of alcohol, in g.
@@ -14,7 +15,9 @@ pub const EXTRACT_PER_ALCOHOL: f64 = 2.0665;
 pub const LOST_PER_ALCOHOL: f64 = 1.0665;
 /// Carbon dioxide that arises with 1 g of alcohol, in g.
 pub const CO2_PER_ALCOHOL: f64 = 0.9565;
-/// Specific gravity of ethanol, 20 °C/20 °C: pair it with a specific gravity, not with a density.
+/// Density of ethanol at 20 °C, in g/mL (OIML R 22); pair it with a density, not with an SG.
+pub const ETHANOL_20C_G_PER_ML: f64 = 0.789_24;
+/// Specific gravity of ethanol, 20 °C/20 °C; pair it with an SG, not with a density.
 pub const ETHANOL_SG: f64 = 0.7907;
 
 /// What a beer is made of, as far as two gravities tell.
@@ -119,7 +122,15 @@ pub fn original_from_alcohol(alcohol_weight_percent: f64, real_plato: f64) -> f6
 }
 
 /// Alcohol by volume at 20 °C in %, from alcohol by weight in % and the beer's specific gravity.
+///
+/// Mass of alcohol in a volume of beer over the density of ethanol.
 pub fn alcohol_by_volume(alcohol_weight_percent: f64, sg: f64) -> f64 {
+    alcohol_weight_percent * sg * WATER_20C_G_PER_ML / ETHANOL_20C_G_PER_ML
+}
+
+/// As [`alcohol_by_volume`], by the rounded specific gravity of ethanol that tables print: 5 parts
+/// in 100 000 lower.
+pub fn alcohol_by_volume_rounded(alcohol_weight_percent: f64, sg: f64) -> f64 {
     alcohol_weight_percent * sg / ETHANOL_SG
 }
 
@@ -157,7 +168,7 @@ fn feigned_share(original_plato: f64) -> f64 {
 }
 
 /// What leaves the beer with 1 g of fermented extract, in g.
-fn lost_share() -> f64 {
+pub(crate) fn lost_share() -> f64 {
     LOST_PER_ALCOHOL / EXTRACT_PER_ALCOHOL
 }
 

@@ -193,6 +193,16 @@ mod tests {
     }
 
     #[test]
+    fn it_is_plain_toml() {
+        let text = "format = 1\nreadings = 2\nterms_sg = [-0.002]\n\n[gravity_sg]\n\
+                    centre = 1.0\nhalf_width = 1.0\nlowest = 1.0\nhighest = 1.0\n";
+        let calibration: Calibration = toml::from_str(text).unwrap();
+        assert_eq!(toml::to_string(&calibration).unwrap(), text);
+        let error = toml::from_str::<Calibration>(&text.replace("format = 1", "format = 3"));
+        assert!(error.unwrap_err().to_string().contains("format 3"));
+    }
+
+    #[test]
     fn what_is_no_calibration_is_refused_with_the_reason() {
         let scale = |file: &mut CalibrationFile, change: fn(&mut Inputs)| {
             if let Some(inputs) = &mut file.angle_deg {

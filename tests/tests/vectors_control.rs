@@ -117,6 +117,7 @@ fn run(vessel: &Vessel, case: &Row) -> Loop {
         cool_off: case.number("hc_off"),
         heat_on: case.number("hh_on"),
         heat_off: case.number("hh_off"),
+        extremes: 0.0,
     };
     let demand = Demand {
         setpoint: Some(temperature(case.number("sp"))),
@@ -224,12 +225,14 @@ fn vectors_of_the_anticipating_law() {
     };
     let setpoint = temperature(12.0);
     let demand = Demand { setpoint: Some(setpoint), ahead: Vec::new(), heat: true, cool: true };
+    // The trace was computed with extremes at 0.6 of the hysteresis.
+    let thresholds = Thresholds { extremes: 0.6 * 0.3, ..Thresholds::around(rules.hysteresis) };
     let mut regulator = Regulator::new(Stamp::from_millis(0));
     let mut n_values = 0;
     for row in vectors::table(file) {
         let now = Stamp::from_millis(row.number("t_s") as i64 * 1000);
         regulator.take(now, temperature(row.number("y_C")), None);
-        let decision = regulator.decide(now, &rules, &demand);
+        let decision = regulator.decide_within(now, &rules, &demand, &thresholds);
         let (estimate, figures) = (regulator.estimate().unwrap(), regulator.figures());
         let flag = |on| f64::from(u8::from(on));
         let error = |end: Option<Temperature>| (end.unwrap() - setpoint).kelvin();

@@ -26,6 +26,11 @@ const WRONG: f64 = 3.0;
 /// Over which time the mean surprise is taken, in h.
 const MEMORY: f64 = 1.0;
 
+/// This share of the estimated rates is relied on.
+const SURE: f64 = 0.85;
+/// Slower rates, in K/h, are not planned with.
+const RATE_LEAST: f64 = 0.05;
+
 /// The models and what is known of their worth.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Bank {
@@ -98,6 +103,17 @@ impl Bank {
             Output::Chiller => self.chiller_known,
             Output::Heater => self.heater_known,
         }
+    }
+
+    /// How fast the beer can be heated and cooled in the long run, in K/h, where it is known.
+    pub fn rates(&self, heats: bool, cools: bool) -> (Option<f64>, Option<f64>) {
+        let x = &self.filters[self.current].x;
+        let up = SURE * (x[filter::DRIFT] + x[filter::HEATING] + x[filter::DIRECT]);
+        let down = -SURE * (x[filter::DRIFT] + x[filter::COOLING]);
+        (
+            Some(up).filter(|up| heats && *up > RATE_LEAST),
+            Some(down).filter(|down| cools && *down > RATE_LEAST),
+        )
     }
 
     /// Whether the used model has met the readings of the last hour.

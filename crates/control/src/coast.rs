@@ -10,8 +10,6 @@ use crate::{Because, Output};
 use quantity::{Span, Temperature};
 use serde::{Deserialize, Serialize};
 
-/// The predicted extremes are placed at this share of the hysteresis: a tighter beer costs starts.
-const SHARE: f64 = 0.6;
 /// After the other output ran, only a need that is sure starts this one for so long.
 pub(crate) const QUIET: Span = Span::from_hours(2);
 /// Between two trial runs of an output that is not known yet.
@@ -38,8 +36,12 @@ pub(crate) struct Moment {
     pub outlook: Outlook,
     pub beer: Temperature,
     pub setpoint: Temperature,
+    /// Where the beer should be now so that it is on time later, in °C.
+    pub aim: f64,
     /// Half the width of the band, in K.
     pub half_width: f64,
+    /// Where the predicted extremes are placed, as a distance from the setpoint in K.
+    pub extremes: f64,
     pub running: Option<Output>,
     /// For how long the running output has been on.
     pub run: Span,
@@ -113,7 +115,7 @@ fn go_on(moment: &Moment, output: Output, trials: Trials) -> Wish {
     let (beer, setpoint) = (moment.beer, moment.setpoint);
     let off = |because| Wish { output: None, because };
     if side.own.known {
-        if side.soon_low <= -SHARE * moment.half_width || side.error <= -moment.half_width {
+        if side.soon_low <= -moment.extremes || side.error <= -moment.half_width {
             return off(moment.coasts(output));
         }
     } else if side.reading <= 0.0 {
@@ -134,9 +136,9 @@ fn begin(moment: &Moment, output: Output) -> Option<Wish> {
     let h = moment.half_width;
     let (beer, setpoint) = (moment.beer, moment.setpoint);
     let because = if side.own.known {
-        let needed = side.driven_high >= SHARE * h;
+        let needed = side.driven_high >= moment.extremes;
         let alone = if side.other.quiet {
-            side.low > -SHARE * h / 2.0
+            side.low > -moment.extremes / 2.0
         } else {
             side.error > 1.3 * h && side.low > 0.7 * h
         };
@@ -162,7 +164,7 @@ fn begin(moment: &Moment, output: Output) -> Option<Wish> {
 
 /// Why nothing runs.
 fn idle(moment: &Moment) -> Because {
-    let error = moment.beer.celsius() - moment.setpoint.celsius();
+    let error = moment.beer.celsius() - moment.aim;
     if error > moment.half_width && moment.outlook.off.low < error {
         moment.coasts(Output::Chiller)
     } else if error < -moment.half_width && moment.outlook.off.high > error {
@@ -175,7 +177,7 @@ fn idle(moment: &Moment) -> Because {
 impl Moment {
     fn side(&self, output: Output) -> Side {
         let outlook = &self.outlook;
-        let reading = self.beer.celsius() - self.setpoint.celsius();
+        let reading = self.beer.celsius() - self.aim;
         match output {
             Output::Chiller => Side {
                 error: outlook.error,
@@ -201,7 +203,7 @@ impl Moment {
     /// The temperature at an error as this output sees it.
     fn temperature(&self, output: Output, error: f64) -> Temperature {
         let sign = if output == Output::Chiller { 1.0 } else { -1.0 };
-        Temperature::clamped(self.setpoint.celsius() + sign * error)
+        Temperature::clamped(self.aim + sign * error)
     }
 
     fn coasts(&self, after: Output) -> Because {

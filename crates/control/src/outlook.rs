@@ -16,7 +16,7 @@ const STEP_MOST: f64 = 6.0 / 60.0;
 /// The setpoint now and to come, in °C over h from now.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Path {
-    /// Invariant: never empty, in order of time, the first at 0 h.
+    /// Invariant: never empty, in order of time.
     points: Vec<(f64, f64)>,
 }
 
@@ -54,7 +54,31 @@ impl Path {
                 points.push((hours, temperature.celsius()));
             }
         }
+        // Before its first point a path stands, so a flat beginning needs one point only.
+        let flat = points.windows(2).take_while(|pair| pair[0].1 == pair[1].1).count();
+        points.drain(..flat);
         Path { points }
+    }
+
+    /// A course that the beer can follow: each climb and descent that is steeper than these rates,
+    /// in K/h, becomes as steep as they are and is spread evenly around its own middle, which is
+    /// the least squared error that such a beer can have.
+    pub fn followable(mut self, up: Option<f64>, down: Option<f64>) -> Path {
+        for i in 1..self.points.len() {
+            let ((from, start), (to, end)) = (self.points[i - 1], self.points[i]);
+            let way = (end - start).abs();
+            let Some(rate) = (if end > start { up } else { down }) else { continue };
+            if way <= rate * (to - from) || way == 0.0 {
+                continue;
+            }
+            let middle = (from + to) / 2.0;
+            let earliest = if i == 1 { f64::NEG_INFINITY } else { self.points[i - 2].0 };
+            let begin = (middle - way / rate / 2.0).max(earliest);
+            let latest = self.points.get(i + 1).map_or(f64::INFINITY, |(at, _)| *at);
+            self.points[i - 1].0 = begin;
+            self.points[i].0 = (begin + way / rate).min(latest);
+        }
+        self
     }
 
     /// The setpoint in so many hours.

@@ -244,11 +244,20 @@ impl Regulator {
         if !rules.anticipate {
             return plain;
         }
-        let outlook = self.outlook(&Path::new(setpoint, &demand.ahead));
+        let (up, down) = self.bank.as_ref().map_or((None, None), |bank| {
+            bank.rates(
+                allowed(Output::Heater, rules, demand).is_some(),
+                allowed(Output::Chiller, rules, demand).is_some(),
+            )
+        });
+        let path = Path::new(setpoint, &demand.ahead).followable(up, down);
+        let outlook = self.outlook(&path);
         self.foreseen = outlook.map(|outlook| outlook.beer);
         match outlook {
             Some(outlook) if self.can_foresee() => {
-                coast::wish(&self.moment(outlook, beer, setpoint, rules), self.trials)
+                let aims = (setpoint, path.at(0.0));
+                let moment = self.moment(outlook, beer, aims, rules, thresholds);
+                coast::wish(&moment, self.trials)
             }
             _ => self.calmed(plain, beer, setpoint, rules),
         }
@@ -264,15 +273,18 @@ impl Regulator {
         &self,
         outlook: Outlook,
         beer: Temperature,
-        setpoint: Temperature,
+        (setpoint, aim): (Temperature, f64),
         rules: &Rules,
+        thresholds: &Thresholds,
     ) -> Moment {
         let running = self.running();
         Moment {
             outlook,
             beer,
             setpoint,
+            aim,
             half_width: rules.hysteresis.kelvin().abs(),
+            extremes: thresholds.extremes,
             running,
             run: running.map_or(Span::ZERO, |output| self.relay(output).run(self.now)),
             chiller: self.standing(Output::Chiller, rules),

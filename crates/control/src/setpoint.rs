@@ -2,6 +2,11 @@
 
 use quantity::{Span, Temperature, TemperatureRate};
 
+/// Below this a descent is slower, in °C.
+const GENTLE_BELOW: f64 = 5.0;
+/// By this factor.
+const GENTLE_SHARE: f64 = 0.5;
+
 /// Where a setpoint stands that goes from `from` towards `target` for `elapsed`.
 ///
 /// It goes at most at `up` or `down` and never past the target.
@@ -19,6 +24,28 @@ pub fn ramped(
         target
     } else {
         Temperature::clamped(start + most.copysign(end - start))
+    }
+}
+
+/// Where a setpoint stands that goes from `from` towards `target` for `elapsed`, as [`ramped`], but
+/// descends at half its rate below 5 °C.
+///
+/// There the cold around the beer that a descent needs may freeze beer at the wall; a slower
+/// descent needs less of it. Half and 5 °C are engineering choices, no source.
+pub fn ramped_gently(
+    from: Temperature,
+    target: Temperature,
+    elapsed: Span,
+    up: TemperatureRate,
+    down: TemperatureRate,
+) -> Temperature {
+    let above = from.celsius().max(GENTLE_BELOW) - GENTLE_BELOW;
+    let fast = down.kelvin_per_hour() * elapsed.hours();
+    let moved = if fast <= above { fast } else { above + (fast - above) * GENTLE_SHARE };
+    if target < from {
+        Temperature::clamped(from.celsius() - moved).max(target)
+    } else {
+        ramped(from, target, elapsed, up, down)
     }
 }
 
@@ -49,6 +76,19 @@ mod tests {
             let elapsed = Span::from_hours(hours);
             let now = ramped(temperature(from), temperature(target), elapsed, rate(1.0), rate(0.5));
             assert!((now.celsius() - expected).abs() < 1e-12, "{from} to {target} in {hours} h");
+        }
+    }
+
+    #[test]
+    fn a_gentle_descent_slows_below_5_degrees_however_it_is_cut() {
+        let step = |from: f64, hours: f64| {
+            let elapsed = Span::from_hours_f64(hours);
+            let (up, down) = (rate(1.0), rate(0.5));
+            ramped_gently(temperature(from), temperature(1.0), elapsed, up, down).celsius()
+        };
+        for (hours, expected) in [(2.0, 6.0), (4.0, 5.0), (8.0, 4.0), (20.0, 1.0), (99.0, 1.0)] {
+            assert!((step(7.0, hours) - expected).abs() < 1e-9, "{hours} h");
+            assert!((step(step(7.0, hours / 3.0), hours * 2.0 / 3.0) - expected).abs() < 1e-6);
         }
     }
 

@@ -1,0 +1,117 @@
+//! The control study's scenarios in closed loop: `cargo bench -p barmkeep-tests --bench control`.
+//!
+//! Nine scenarios on three plants with three seeds each, under the plain band and under the
+//! anticipating law. J is the integral of the squared error over 108 h plus 0.1 K²h a start; the
+//! oracle knew the plant and the future (its figures come from the table).
+
+#![allow(clippy::unwrap_used, reason = "a benchmark may panic")]
+
+mod scenario;
+
+use barmkeep_tests::vectors;
+use control::Envelope;
+use quantity::{Temperature, TemperatureDelta};
+use scenario::{Outcome, Scenario, Way};
+
+const SEEDS: [u64; 3] = [1, 2, 3];
+
+fn main() {
+    study();
+    cold_crash();
+}
+
+/// A mean over runs.
+fn mean(runs: &[Outcome], of: impl Fn(&Outcome) -> f64) -> f64 {
+    runs.iter().map(of).sum::<f64>() / runs.len() as f64
+}
+
+/// The largest over runs.
+fn largest(runs: &[Outcome], of: impl Fn(&Outcome) -> f64) -> f64 {
+    runs.iter().map(of).fold(f64::NEG_INFINITY, f64::max)
+}
+
+fn starts(outcome: &Outcome) -> f64 {
+    f64::from(outcome.heater_starts + outcome.chiller_starts)
+}
+
+fn watt_hours(outcome: &Outcome) -> f64 {
+    outcome.heater_wh + outcome.chiller_wh
+}
+
+fn scenarios() -> Vec<(Scenario, f64)> {
+    vectors::table("control_scenarios.csv")
+        .iter()
+        .map(|row| (Scenario::read(row), row.number("oracle_J")))
+        .collect()
+}
+
+/// The nine scenarios, against the plain band and against the oracle.
+fn study() {
+    println!("Nine scenarios, three plants, seeds {SEEDS:?}; law / plain band (p) / oracle (o)");
+    println!("rms, over, under: K; heat, cool: starts a day; fights: hours in all; Wh/d: thermal");
+    println!(
+        "               rms  over under  heat  cool fights  Wh/d low C  rms/p st/p Wh/p  J/p  worst  J/o"
+    );
+    for (scenario, oracle) in scenarios() {
+        let law = SEEDS.map(|seed| scenario.run(&Way::anticipating(seed)));
+        let plain = SEEDS.map(|seed| scenario.run(&Way::plain(seed)));
+        let worst = law.iter().zip(&plain).map(|(l, p)| l.cost / p.cost).fold(0.0, f64::max);
+        let days = (scenario.end_h - scenario.scored_from_h) / 24.0;
+        let ratio = |of: fn(&Outcome) -> f64| mean(&law, of) / mean(&plain, of);
+        println!(
+            "{:7} {:4} {:5.3} {:5.2} {:5.2} {:5.1} {:5.1} {:6} {:5.0} {:5.1}  {:5.2} {:4.2} {:4.2} {:4.2} {:6.2} {:4.2}",
+            scenario.name,
+            &scenario.plant[..2],
+            mean(&law, |o| o.rms),
+            largest(&law, |o| o.over),
+            largest(&law, |o| o.under),
+            mean(&law, |o| f64::from(o.heater_starts)) / days,
+            mean(&law, |o| f64::from(o.chiller_starts)) / days,
+            law.iter().map(|o| o.fights).sum::<u32>(),
+            mean(&law, watt_hours) / days,
+            -largest(&law, |o| -o.chamber_low),
+            ratio(|o| o.rms),
+            ratio(starts),
+            ratio(watt_hours),
+            ratio(|o| o.cost),
+            worst,
+            mean(&law, |o| o.cost) / oracle,
+        );
+    }
+}
+
+/// The descent to 2 C with and without a probe in the chamber.
+fn cold_crash() {
+    let envelope = Envelope {
+        below_beer: TemperatureDelta::from_kelvin(8.0),
+        above_beer: TemperatureDelta::from_kelvin(10.0),
+        coldest: Temperature::from_celsius(-2.0),
+    };
+    println!();
+    println!("The descent to 2 C: slowed below 5 C; and with a chamber probe, never below -2 C");
+    println!("                          rms  over under  heat  cool  Wh/d low C");
+    for (scenario, _) in scenarios().iter().filter(|(scenario, _)| scenario.name == "crash") {
+        let days = (scenario.end_h - scenario.scored_from_h) / 24.0;
+        for (name, gentle, envelope) in [
+            ("as the study", false, None),
+            ("slowed", true, None),
+            ("probe", false, Some(envelope)),
+            ("slowed, probe", true, Some(envelope)),
+        ] {
+            let runs = SEEDS
+                .map(|seed| scenario.run(&Way { gentle, envelope, ..Way::anticipating(seed) }));
+            println!(
+                "{:4} {:15} {:8.3} {:5.2} {:5.2} {:5.1} {:5.1} {:5.0} {:5.1}",
+                &scenario.plant[..2],
+                name,
+                mean(&runs, |o| o.rms),
+                largest(&runs, |o| o.over),
+                largest(&runs, |o| o.under),
+                mean(&runs, |o| f64::from(o.heater_starts)) / days,
+                mean(&runs, |o| f64::from(o.chiller_starts)) / days,
+                mean(&runs, watt_hours) / days,
+                -largest(&runs, |o| -o.chamber_low),
+            );
+        }
+    }
+}

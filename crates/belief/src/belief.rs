@@ -1,142 +1,303 @@
-//! One batch's belief: the room's one door.
+//! One batch's belief: the room's one door, and how readings go through it.
 
-use crate::{
-    Care, Estimate, Expectation, GravityReading, Judgement, Lacking, Measured, Missing,
-    SourceReport, StableJudgement, Taken,
-};
-use quantity::{Gravity, GravityDelta, GravityRate, Share, Span, Stamp, Temperature};
+use crate::reading::PLAUSIBLE;
+use crate::source::Source;
+use crate::tail::TailBank;
+use crate::thermal::Thermal;
+use crate::trend::{Heard, TrendBank};
+use crate::watch::{Declared, Fall, Stated};
+use crate::{Expectation, GravityReading, Kind, Measured, Original, Refusal, SourceReport, Taken};
+use quantity::{Span, Stamp, Temperature};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// What is known of the original gravity where nothing is expected: mean and sd, in points.
+const ANY_ORIGINAL: (f64, f64) = (50.0, 30.0);
+/// Hand readings do not enter the tail while a float spoke within this, in h: the float's own
+/// course says more of it.
+const FLOAT_SPEAKS: f64 = 24.0;
 
 /// What is believed of one batch in one vessel.
 ///
 /// `take*` put readings in, [`Belief::advance`] lets time pass; all else only asks, and may be asked
 /// as often as one likes. A copy that was stored and read back goes on exactly alike.
+///
+/// Invariant: the trend bank and the tail bank stand at the time of the last believed reading,
+/// never after `now`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Belief {
-    pitched_at: Stamp,
-    now: Stamp,
-    expectation: Expectation,
+    pub(crate) pitched_at: Stamp,
+    pub(crate) now: Stamp,
+    pub(crate) expectation: Expectation,
+    pub(crate) trend: TrendBank,
+    pub(crate) tail: Option<TailBank>,
+    pub(crate) fall: Fall,
+    pub(crate) declared: Declared,
+    pub(crate) stated: Stated,
+    pub(crate) thermal: Thermal,
+    pub(crate) sources: BTreeMap<String, Source>,
+    /// The source of the last believed reading, and when that was, in h.
+    pub(crate) last: Option<(String, f64)>,
+    /// When a float last spoke, in h.
+    float_at: Option<f64>,
+    /// The beer's temperature at the last believed reading.
+    celsius: Option<f64>,
 }
 
 impl Belief {
     /// A batch that was pitched at this instant.
     pub fn new(pitched_at: Stamp, expectation: Expectation) -> Self {
-        Belief { pitched_at, now: pitched_at, expectation }
+        Belief {
+            pitched_at,
+            now: pitched_at,
+            expectation,
+            trend: TrendBank::new(original(&expectation.original)),
+            tail: None,
+            fall: Fall::default(),
+            declared: Declared::default(),
+            stated: Stated::default(),
+            thermal: Thermal::default(),
+            sources: BTreeMap::new(),
+            last: None,
+            float_at: None,
+            celsius: None,
+        }
     }
 
     /// Takes a float's or a hand reading.
+    ///
+    /// One that comes soon after another of the same float waits, and is joined with those after it.
     pub fn take(&mut self, reading: &GravityReading) -> Taken {
         self.advance(reading.at);
-        Taken::Believed
+        if let Some(refusal) = self.refusal(reading) {
+            return Taken::Refused(refusal);
+        }
+        let (time, points) = (self.hours(reading.at), points(reading.sg));
+        if let Some(celsius) = reading.temperature.map(Temperature::celsius) {
+            self.temperature_of_source(time, celsius);
+        }
+        let source = self
+            .sources
+            .entry(reading.source.clone())
+            .or_insert_with(|| Source::new(reading.kind, reading.at));
+        match source.take(reading, time, points) {
+            None => Taken::Believed,
+            Some(points) => self.hear(reading, time, points),
+        }
     }
 
     /// Takes a temperature of the beer; may come every few seconds.
-    pub fn take_temperature(&mut self, at: Stamp, _beer: Temperature) {
+    pub fn take_temperature(&mut self, at: Stamp, beer: Temperature) {
         self.advance(at);
+        let time = self.hours(at);
+        if time >= 0.0 && at >= self.now {
+            self.thermal.take(time, beer.celsius());
+        }
     }
 
     /// Lets time pass; an instant before the last one changes nothing.
     pub fn advance(&mut self, now: Stamp) {
-        self.now = self.now.max(now);
+        if now > self.now {
+            self.now = now;
+            self.thermal.advance(self.hours(now));
+        }
     }
 
     /// Another expectation, in mid-batch.
     pub fn expect(&mut self, expectation: Expectation) {
-        self.expectation = expectation;
-    }
-
-    /// Gravity and rate now; `None` without a usable reading.
-    pub fn estimate(&self) -> Option<Estimate> {
-        None
-    }
-
-    /// The original gravity as believed, in SG.
-    pub fn original(&self) -> Option<Measured> {
-        None
-    }
-
-    /// The final gravity that is still to come, in SG.
-    pub fn final_gravity(&self) -> Option<Measured> {
-        None
-    }
-
-    /// Whether gravity is at or below this; the value is in SG.
-    pub fn at_or_below(&self, _gravity: Gravity) -> Judgement {
-        unknown(Missing::NoReading)
-    }
-
-    /// Whether the apparent attenuation of the original extract, in °P, is at least this; the value
-    /// is a fraction.
-    pub fn attenuation(&self, _share: Share) -> Judgement {
-        unknown(Missing::NoReading)
-    }
-
-    /// Whether this share of the way from the original to the expected final gravity is done; the
-    /// value is a fraction.
-    pub fn progress(&self, _share: Share) -> Judgement {
-        unknown(Missing::NoReading)
-    }
-
-    /// Whether gravity is within this above the expected final one; the value is in points above.
-    pub fn above_final(&self, _delta: GravityDelta) -> Judgement {
-        unknown(Missing::NoReading)
-    }
-
-    /// Whether gravity has fallen by at least this since pitching; the value is in points.
-    pub fn fallen(&self, _delta: GravityDelta) -> Judgement {
-        unknown(Missing::NoReading)
-    }
-
-    /// Whether gravity has begun to fall and falls more slowly than this; the value is in points a
-    /// day, negative while it falls.
-    pub fn slower_than(&self, _rate: GravityRate) -> Judgement {
-        unknown(Missing::NoReading)
-    }
-
-    /// Whether a fall has been shown; the value is in points since pitching.
-    pub fn begun(&self) -> Judgement {
-        unknown(Missing::NoReading)
-    }
-
-    /// Whether gravity credibly lies more than `points` below the expected final one; the value is
-    /// in points below.
-    pub fn below_final(&self, _points: f64) -> Judgement {
-        unknown(Missing::NoReading)
-    }
-
-    /// The largest share of attenuation (else of progress) that is shown with this confidence, as a
-    /// fraction; `None` while it is unknown.
-    pub fn share_shown(&self, _along_attenuation: bool, _confidence: f64) -> Option<f64> {
-        None
-    }
-
-    /// Whether, with this confidence, less than `within` is still to fall and the present rate is
-    /// below `within` per `over`.
-    pub fn stable(
-        &self,
-        _within: GravityDelta,
-        _over: Span,
-        _confidence: f64,
-        care: Care,
-    ) -> StableJudgement {
-        StableJudgement {
-            answer: None,
-            care,
-            probability: None,
-            left: None,
-            left_upper: None,
-            rate_points_per_day: None,
-            lacking: vec![Lacking::Missing(Missing::NoReading)],
-            stalled: false,
+        let (before, after) = (self.expectation.original, expectation.original);
+        if before != after {
+            if let Original::Expected { sg, sd_points } = before {
+                self.trend.learn_original(points(sg), -sd_points * sd_points * 1.0001);
+            }
+            let (mean, sd) = original(&after);
+            self.trend.learn_original(mean, sd * sd);
         }
+        self.expectation = expectation;
+        if self.tail.is_some() {
+            let expected = self.expected_end();
+            if let Some(tail) = &mut self.tail {
+                tail.expect(expected);
+            }
+        }
+        self.declared.clear();
     }
 
     /// What is known of each source, by name.
     pub fn sources(&self) -> Vec<SourceReport> {
-        Vec::new()
+        let frame = self.trend_now(|_| (crate::trend::OFFSET, 0.0));
+        let report = |(name, source): (&String, &Source)| SourceReport {
+            name: name.clone(),
+            kind: source.kind,
+            offset: match source.kind {
+                Kind::Hand { sd_points } => Some(Measured { value: 0.0, sd: sd_points }),
+                Kind::Float => frame.map(|(value, sd)| Measured { value, sd }),
+            },
+            last: source.last,
+            last_sg: source.last_sg,
+            interval: source.interval(),
+            doubt: source.doubt,
+        };
+        self.sources.iter().map(report).collect()
+    }
+
+    /// Hours from pitching to an instant.
+    pub(crate) fn hours(&self, at: Stamp) -> f64 {
+        at.millis_after(self.pitched_at) as f64 / 3_600_000.0
+    }
+
+    /// The instant so many hours after pitching.
+    pub(crate) fn stamp(&self, hours: f64) -> Stamp {
+        self.pitched_at + Span::from_hours_f64(hours)
+    }
+
+    /// The final gravity to expect, in the frame of what the float reads: mean and sd, in points.
+    pub(crate) fn expected_end(&self) -> (f64, f64) {
+        const NOTHING_EXPECTED: f64 = 30.0;
+        let (offset, offset_sd) =
+            self.trend_now(|_| (crate::trend::OFFSET, 0.0)).unwrap_or((0.0, 0.0));
+        match self.expectation.final_sg {
+            Some(expected) => {
+                (points(expected.sg) + offset, expected.sd_points.max(0.5).hypot(offset_sd))
+            }
+            None => {
+                let (frame, _) =
+                    self.trend_now(|_| (crate::trend::FRAME, 0.0)).unwrap_or((20.0, 0.0));
+                (frame - 8.0, NOTHING_EXPECTED)
+            }
+        }
+    }
+
+    fn refusal(&self, reading: &GravityReading) -> Option<Refusal> {
+        let (low, high) = PLAUSIBLE;
+        if !(low..=high).contains(&reading.sg) {
+            return Some(Refusal::Implausible { sg: reading.sg, low, high });
+        }
+        if reading.at < self.pitched_at {
+            return Some(Refusal::BeforePitch { pitched_at: self.pitched_at });
+        }
+        let last = self.sources.get(&reading.source).map(|source| source.last);
+        last.filter(|last| reading.at <= *last).map(|last| Refusal::NotNewer { last })
+    }
+
+    /// A float's own temperature counts only while no probe speaks.
+    fn temperature_of_source(&mut self, time: f64, celsius: f64) {
+        const PROBE_SPEAKS: f64 = 1.0;
+        if self.thermal.last_at().is_none_or(|last| time - last > PROBE_SPEAKS || last > time) {
+            self.thermal.take(time, celsius);
+        }
+    }
+
+    /// A reading goes into the banks.
+    fn hear(&mut self, reading: &GravityReading, time: f64, points: f64) -> Taken {
+        let time = time.max(self.trend.at());
+        let kelvin = self.kelvin_since_last();
+        self.trend.advance(time, kelvin);
+        let heard = match reading.kind {
+            Kind::Float => self.trend.float(points),
+            Kind::Hand { sd_points } => self.trend.hand(points, sd_points.max(0.1)),
+        };
+        self.last = Some((reading.source.clone(), time));
+        self.watch_fall(time);
+        self.hear_tail(reading.kind, time, kelvin, points);
+        if reading.kind == Kind::Float {
+            self.float_at = Some(time);
+        }
+        taken(&heard)
+    }
+
+    fn hear_tail(&mut self, kind: Kind, time: f64, kelvin: f64, points: f64) {
+        let Some(tail) = &mut self.tail else { return };
+        match kind {
+            Kind::Float => tail.observe(time, kelvin, points, None),
+            Kind::Hand { sd_points } => {
+                let own = sd_points.max(0.1).powi(2);
+                match self.float_at {
+                    None => tail.observe(time, kelvin, points, Some(own)),
+                    Some(float_at) if time - float_at > FLOAT_SPEAKS => {
+                        let (offset, sd) = self
+                            .trend
+                            .moments(time, |_| (crate::trend::OFFSET, 0.0))
+                            .unwrap_or((0.0, 0.0));
+                        tail.observe(time, kelvin, points + offset, Some(own + sd * sd));
+                    }
+                    Some(_) => return,
+                }
+            }
+        }
+        self.declared.note(time, tail);
+        self.restart_tail(time);
+    }
+
+    /// Looks for the beginning of the fall and of its tail.
+    fn watch_fall(&mut self, time: f64) {
+        let begins = self.fall.watch(time, &self.trend, &self.expectation);
+        if begins && self.tail.is_none() {
+            self.start_tail(time);
+        }
+    }
+
+    fn start_tail(&mut self, time: f64) {
+        self.tail = Some(TailBank::new(time, self.expected_end(), &self.possible_noises()));
+        self.declared.clear();
+        self.stated.clear();
+    }
+
+    /// The tail begins anew where the beer went below what the tail had called its end.
+    fn restart_tail(&mut self, time: f64) {
+        let Some(tail) = &self.tail else { return };
+        if self.stated.broken(time, tail, &self.trend) {
+            self.start_tail(time);
+        }
+    }
+
+    /// Kinds of noise for a new tail: what the main fall has taught, less firmly, since there a
+    /// wandering slope can pass for noise.
+    fn possible_noises(&self) -> Vec<(usize, f64)> {
+        const FIRMNESS: f64 = 0.5;
+        const REACH: f64 = 8.0;
+        const MOST: usize = 10;
+        let noises = self.trend.noises();
+        let best = noises.first().map_or(0.0, |(_, weight)| *weight);
+        noises
+            .into_iter()
+            .take(MOST)
+            .filter(|(_, weight)| *weight > best - REACH)
+            .map(|(kind, weight)| (kind, FIRMNESS * (weight - best)))
+            .collect()
+    }
+
+    fn kelvin_since_last(&mut self) -> f64 {
+        let now = self.thermal.now();
+        let kelvin = now.zip(self.celsius).map_or(0.0, |(now, before)| now - before);
+        self.celsius = now.or(self.celsius);
+        kelvin
     }
 }
 
-fn unknown(missing: Missing) -> Judgement {
-    Judgement { probability: None, value: None, missing: Some(missing) }
+/// Points above 1.000.
+pub(crate) fn points(sg: f64) -> f64 {
+    (sg - 1.0) * 1e3
+}
+
+/// The original gravity's mean and standard deviation, in points.
+fn original(original: &Original) -> (f64, f64) {
+    match *original {
+        Original::Sampled { sg, sd_points } | Original::Expected { sg, sd_points } => {
+            (points(sg), sd_points.max(0.05))
+        }
+        Original::Measured => ANY_ORIGINAL,
+    }
+}
+
+fn taken(heard: &Heard) -> Taken {
+    const OUTLYING: f64 = 0.1;
+    if heard.ordinary >= OUTLYING {
+        return Taken::Believed;
+    }
+    let (mean, sd) = heard.foretold;
+    Taken::Outlying {
+        foretold: Measured { value: 1.0 + mean * 1e-3, sd: sd * 1e-3 },
+        ordinary: heard.ordinary,
+    }
 }

@@ -4,8 +4,18 @@
 //! evidence. It asks no clock: time comes in with the readings and with [`Belief::advance`].
 
 mod belief;
+mod filter;
 mod judgement;
+mod noise;
+mod normal;
+mod questions;
 mod reading;
+mod source;
+mod stable;
+mod tail;
+mod thermal;
+mod trend;
+mod watch;
 
 pub use belief::Belief;
 pub use judgement::{Care, Estimate, Judgement, Lacking, Measured, Missing, StableJudgement};

@@ -156,3 +156,6 @@ pub struct SourceReport {
     /// Why it is not trusted now.
     pub doubt: Option<Doubt>,
 }
+
+/// The least and the largest gravity that is believed of a beer, in SG.
+pub(crate) const PLAUSIBLE: (f64, f64) = (0.980, 1.170);

@@ -1,0 +1,189 @@
+//! One Kalman filter of a bank: a Gaussian belief over `N` numbers, and how well it foretold.
+
+use crate::normal::{log_add, log_density};
+use serde::{Deserialize, Serialize};
+
+/// How large a share of readings is taken as outliers (foam, bubbles, yeast on the float).
+/// Common experience has 1 to 5 %; no source.
+const OUTLIERS: f64 = 0.03;
+/// Variance that an outlier adds, in points².
+const OUTLIER_VARIANCE: f64 = 64.0;
+
+/// A Gaussian belief with a weight.
+///
+/// Invariant: the covariance is exactly symmetric, so that its upper half is all there is to store.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Vec<f64>", into = "Vec<f64>")]
+pub(crate) struct Filter<const N: usize> {
+    /// Logarithm of its weight within the bank.
+    pub log_weight: f64,
+    pub mean: [f64; N],
+    pub covariance: [[f64; N]; N],
+}
+
+/// What one reading told one filter.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Told {
+    /// Logarithm of the probability density that the filter gave it.
+    pub log_likelihood: f64,
+    /// How probable it is that it was no outlier.
+    pub ordinary: f64,
+}
+
+impl<const N: usize> Filter<N> {
+    /// With independent numbers of these means and variances.
+    pub fn independent(log_weight: f64, mean: [f64; N], variance: [f64; N]) -> Self {
+        let mut covariance = [[0.0; N]; N];
+        for index in 0..N {
+            covariance[index][index] = variance[index];
+        }
+        Filter { log_weight, mean, covariance }
+    }
+
+    /// The value and variance of a weighted sum of the numbers.
+    pub fn sum(&self, weights: &[f64; N]) -> (f64, f64) {
+        let (mut mean, mut variance) = (0.0, 0.0);
+        for row in 0..N {
+            if weights[row] == 0.0 {
+                continue;
+            }
+            mean += weights[row] * self.mean[row];
+            for column in 0..N {
+                variance += weights[row] * weights[column] * self.covariance[row][column];
+            }
+        }
+        (mean, variance)
+    }
+
+    /// A reading of a weighted sum, with this variance of its own, which may be an outlier.
+    pub fn observe(&mut self, weights: &[f64; N], reading: f64, variance: f64) -> Told {
+        let (shared, foretold, own) = self.seen(weights);
+        let spread = own + variance;
+        let error = reading - foretold;
+        let good = (1.0 - OUTLIERS).ln() + log_density(error, spread);
+        let bad = OUTLIERS.ln() + log_density(error, spread + OUTLIER_VARIANCE);
+        let log_likelihood = log_add(good, bad);
+        let ordinary = (good - log_likelihood).exp();
+        let gain = ordinary / spread;
+        let shrink = gain - ordinary * (1.0 - ordinary) * error * error / (spread * spread);
+        self.correct(&shared, gain * error, shrink);
+        Told { log_likelihood, ordinary }
+    }
+
+    /// A piece of knowledge of a weighted sum, believed wholly; a negative variance takes back one
+    /// that was believed before.
+    pub fn learn(&mut self, weights: &[f64; N], value: f64, variance: f64) {
+        let (shared, foretold, own) = self.seen(weights);
+        let spread = own + variance;
+        if spread.abs() > 1e-6 * own {
+            self.correct(&shared, (value - foretold) / spread, 1.0 / spread);
+        }
+    }
+
+    /// Covariance of each number with the sum, the sum's mean, and its variance.
+    fn seen(&self, weights: &[f64; N]) -> ([f64; N], f64, f64) {
+        let mut shared = [0.0; N];
+        let (mut mean, mut variance) = (0.0, 0.0);
+        for column in 0..N {
+            let weight = weights[column];
+            if weight != 0.0 {
+                mean += weight * self.mean[column];
+                for (row, cell) in shared.iter_mut().enumerate() {
+                    *cell += weight * self.covariance[row][column];
+                }
+            }
+        }
+        for row in 0..N {
+            variance += weights[row] * shared[row];
+        }
+        (shared, mean, variance)
+    }
+
+    fn correct(&mut self, shared: &[f64; N], push: f64, shrink: f64) {
+        for row in 0..N {
+            self.mean[row] += push * shared[row];
+            for column in row..N {
+                let cell = self.covariance[row][column] - shrink * shared[row] * shared[column];
+                self.covariance[row][column] = cell;
+                self.covariance[column][row] = cell;
+            }
+        }
+    }
+}
+
+impl<const N: usize> From<Filter<N>> for Vec<f64> {
+    fn from(filter: Filter<N>) -> Vec<f64> {
+        let mut numbers = vec![filter.log_weight];
+        numbers.extend(filter.mean);
+        for row in 0..N {
+            numbers.extend(&filter.covariance[row][row..]);
+        }
+        numbers
+    }
+}
+
+impl<const N: usize> TryFrom<Vec<f64>> for Filter<N> {
+    type Error = String;
+
+    fn try_from(numbers: Vec<f64>) -> Result<Self, String> {
+        let wanted = 1 + N + N * (N + 1) / 2;
+        if numbers.len() != wanted {
+            return Err(format!("a filter of {} numbers, not {wanted}", numbers.len()));
+        }
+        let mut numbers = numbers.into_iter();
+        let mut next = || numbers.next().unwrap_or_default();
+        let log_weight = next();
+        let mean = std::array::from_fn(|_| next());
+        let mut covariance = [[0.0; N]; N];
+        for row in 0..N {
+            for column in row..N {
+                let cell = next();
+                covariance[row][column] = cell;
+                covariance[column][row] = cell;
+            }
+        }
+        Ok(Filter { log_weight, mean, covariance })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn knowledge_can_be_taken_back() {
+        let mut filter = Filter::independent(0.0, [1.0, 2.0], [4.0, 9.0]);
+        let before = filter.clone();
+        filter.learn(&[1.0, 1.0], 5.0, 2.0);
+        assert!(filter.sum(&[1.0, 1.0]).1 < 2.0);
+        filter.learn(&[1.0, 1.0], 5.0, -2.0);
+        for row in 0..2 {
+            assert!((filter.mean[row] - before.mean[row]).abs() < 1e-12);
+            for column in 0..2 {
+                let difference = filter.covariance[row][column] - before.covariance[row][column];
+                assert!(difference.abs() < 1e-12);
+            }
+        }
+    }
+
+    #[test]
+    fn an_outlier_moves_little() {
+        let mut filter = Filter::independent(0.0, [10.0], [1.0]);
+        let told = filter.observe(&[1.0], 30.0, 1.0);
+        assert!(told.ordinary < 1e-6);
+        assert!((filter.mean[0] - 10.0).abs() < 1e-3);
+        let told = filter.observe(&[1.0], 11.0, 1.0);
+        assert!(told.ordinary > 0.98);
+        assert!((filter.mean[0] - 10.5).abs() < 0.02);
+    }
+
+    #[test]
+    fn a_stored_filter_is_the_same() {
+        let mut filter = Filter::independent(-0.1, [1.0, 2.0, 0.3], [4.0, 9.0, 0.1]);
+        filter.observe(&[1.0, 0.7, -1.0], 3.0, 0.1);
+        let stored: Vec<f64> = filter.clone().into();
+        assert_eq!(stored.len(), 10);
+        assert_eq!(Filter::<3>::try_from(stored).unwrap(), filter);
+        assert!(Filter::<3>::try_from(vec![0.0; 9]).is_err());
+    }
+}

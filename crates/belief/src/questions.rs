@@ -1,0 +1,270 @@
+//! The questions that are answered from the trend: how far, how fast, how much is shown.
+
+use crate::belief::{Belief, points};
+use crate::trend::{FALLEN, GRAVITY, ORIGINAL, SLOPE, Weights};
+use crate::{Estimate, Judgement, Measured, Missing, Original};
+use quantity::{
+    Gravity, GravityDelta, GravityRate, Share, Span, Stamp, plato_from_sg, sg_from_plato,
+};
+
+/// Bounds of the longest gap over which a trend is trusted, and how many usual gaps it is.
+const GAP_LEAST: Span = Span::from_hours(6);
+const GAP_MOST: Span = Span::from_hours(72);
+const GAP_UNKNOWN: Span = Span::from_hours(24);
+const GAP_TIMES: i64 = 4;
+
+impl Belief {
+    /// Gravity and rate now; `None` without a usable reading.
+    pub fn estimate(&self) -> Option<Estimate> {
+        let (_, last) = self.last.as_ref()?;
+        let (gravity, gravity_sd) = self.trend_now(|_| (GRAVITY, 0.0))?;
+        let (slope, slope_sd) = self.trend_now(|_| (SLOPE, 0.0))?;
+        Some(Estimate {
+            sg: in_sg((gravity, gravity_sd)),
+            rate_points_per_day: Measured { value: slope * 24.0, sd: slope_sd * 24.0 },
+            as_of: self.stamp(*last),
+        })
+    }
+
+    /// The original gravity as believed, in SG.
+    pub fn original(&self) -> Option<Measured> {
+        if self.original_missing().is_some() {
+            return None;
+        }
+        self.trend_now(|_| (ORIGINAL, 0.0)).map(in_sg)
+    }
+
+    /// The final gravity that is still to come, in SG: of the tail once it has begun, else as
+    /// expected.
+    pub fn final_gravity(&self) -> Option<Measured> {
+        let Some(tail) = &self.tail else {
+            let expected = self.expectation.final_sg?;
+            return Some(Measured { value: expected.sg, sd: expected.sd_points * 1e-3 });
+        };
+        let (end, sd) = tail.final_moments()?;
+        let (offset, offset_sd) = self.trend_now(|_| (crate::trend::OFFSET, 0.0))?;
+        Some(in_sg((end - offset, sd.hypot(offset_sd))))
+    }
+
+    /// Whether gravity is at or below this; the value is in SG.
+    pub fn at_or_below(&self, gravity: Gravity) -> Judgement {
+        self.judge(None, |belief| {
+            let value = belief.trend_now(|_| (GRAVITY, 0.0)).map(in_sg);
+            (belief.trend_below(points(gravity.sg()), |_| (GRAVITY, 0.0)), value)
+        })
+    }
+
+    /// Whether the apparent attenuation of the original extract, in °P, is at least this; the value
+    /// is a fraction.
+    pub fn attenuation(&self, share: Share) -> Judgement {
+        self.judge(self.original_missing(), |belief| {
+            let share = share.fraction();
+            let probability = belief.trend_below(0.0, |original| to_attenuation(original, share));
+            (probability, belief.attenuation_now())
+        })
+    }
+
+    /// Whether this share of the way from the original to the expected final gravity is done; the
+    /// value is a fraction.
+    pub fn progress(&self, share: Share) -> Judgement {
+        let Some(end) = self.expectation.final_sg else {
+            return unknown(Missing::NoExpectedFinal);
+        };
+        self.judge(self.original_missing(), |belief| {
+            let end = points(end.sg);
+            let probability = belief.trend_below(0.0, |_| to_progress(end, share.fraction()));
+            (probability, belief.progress_now(end))
+        })
+    }
+
+    /// Whether gravity is within this above the expected final one; the value is in points above.
+    pub fn above_final(&self, delta: GravityDelta) -> Judgement {
+        let end = self.expectation.final_sg.and_then(|end| Gravity::from_sg(end.sg));
+        let Some(end) = end else { return unknown(Missing::NoExpectedFinal) };
+        self.judge(None, |belief| {
+            let value = belief.trend_now(|_| (GRAVITY, -points(end.sg()))).map(measured);
+            (belief.trend_below(points(delta.above(end)), |_| (GRAVITY, 0.0)), value)
+        })
+    }
+
+    /// Whether gravity credibly lies more than `points` below the expected final one; the value is
+    /// in points below.
+    pub fn below_final(&self, below: f64) -> Judgement {
+        let Some(end) = self.expectation.final_sg else {
+            return unknown(Missing::NoExpectedFinal);
+        };
+        self.judge(None, |belief| {
+            let down: Weights = GRAVITY.map(|weight| -weight);
+            let value = belief.trend_now(|_| (down, points(end.sg))).map(measured);
+            (belief.trend_below(points(end.sg) - below, |_| (GRAVITY, 0.0)), value)
+        })
+    }
+
+    /// Whether gravity has fallen by at least this since pitching; the value is in points.
+    pub fn fallen(&self, delta: GravityDelta) -> Judgement {
+        self.judge(self.original_missing(), |belief| {
+            let near = belief.original().and_then(|original| Gravity::from_sg(original.value));
+            let wanted = near.map(|near| points(near.sg()) - points(delta.below(near)));
+            let up: Weights = FALLEN.map(|weight| -weight);
+            let probability = wanted.and_then(|wanted| belief.trend_below(-wanted, |_| (up, 0.0)));
+            (probability, belief.trend_now(|_| (FALLEN, 0.0)).map(measured))
+        })
+    }
+
+    /// Whether gravity has begun to fall and falls more slowly than this; the value is in points a
+    /// day, negative while it falls.
+    pub fn slower_than(&self, rate: GravityRate) -> Judgement {
+        let mut judgement = self.judge(None, |belief| {
+            let slope = belief.trend_now(|_| (SLOPE, 0.0));
+            let near = belief.estimate().and_then(|now| Gravity::from_sg(now.sg.value));
+            let bound = near.map(|near| rate.points_per_day_near(near) / 24.0);
+            let up: Weights = SLOPE.map(|weight| -weight);
+            let probability = bound.and_then(|bound| belief.trend_below(bound, |_| (up, 0.0)));
+            let per_day = |(slope, sd): (f64, f64)| Measured { value: slope * 24.0, sd: sd * 24.0 };
+            (probability, slope.map(per_day))
+        });
+        if judgement.probability.is_some() && self.fall.begun.is_none() {
+            judgement.probability = Some(0.0);
+            judgement.missing = Some(Missing::NotBegun);
+        }
+        judgement
+    }
+
+    /// Whether a fall has been shown, once and for all; the value is in points since pitching.
+    pub fn begun(&self) -> Judgement {
+        if self.fall.begun.is_some() {
+            let value = self.trend_now(|_| (FALLEN, 0.0)).map(measured);
+            return Judgement { probability: Some(1.0), value, missing: None };
+        }
+        self.fallen(GravityDelta::Points(1.0))
+    }
+
+    /// The largest share of attenuation (else of progress) that is shown with this confidence, as a
+    /// fraction; `None` while it is unknown.
+    pub fn share_shown(&self, along_attenuation: bool, confidence: f64) -> Option<f64> {
+        let probability = |share: f64| {
+            let share = Share::from_fraction(share)?;
+            let judgement =
+                if along_attenuation { self.attenuation(share) } else { self.progress(share) };
+            judgement.probability
+        };
+        if probability(0.0)? < confidence {
+            return Some(0.0);
+        }
+        // The probability falls as the share rises: halving finds where it passes.
+        let (mut low, mut high) = (0.0, 1.1);
+        for _ in 0..14 {
+            let middle = 0.5 * (low + high);
+            if probability(middle)? >= confidence { low = middle } else { high = middle }
+        }
+        Some(low)
+    }
+
+    /// Why nothing can be said of the beer at all; `None` where something can.
+    pub(crate) fn missing(&self) -> Option<Missing> {
+        let Some((name, last)) = &self.last else { return Some(Missing::NoReading) };
+        let source = self.sources.get(name)?;
+        let usual = source.interval().map(|usual| (usual * GAP_TIMES).max(GAP_LEAST));
+        let bound = usual.unwrap_or(GAP_UNKNOWN).min(GAP_MOST);
+        let last: Stamp = self.stamp(*last);
+        (self.now.since(last) > bound).then_some(Missing::Gap { last, bound })
+    }
+
+    /// Why the original gravity is not known; `None` where it is.
+    fn original_missing(&self) -> Option<Missing> {
+        match self.expectation.original {
+            Original::Measured if self.fall.settled => None,
+            Original::Measured if self.fall.begun.is_some() => Some(Missing::OriginalMissed),
+            Original::Measured => Some(Missing::OriginalNotSettled),
+            Original::Sampled { .. } | Original::Expected { .. } => None,
+        }
+    }
+
+    pub(crate) fn trend_now(&self, linear: impl Fn(f64) -> (Weights, f64)) -> Option<(f64, f64)> {
+        self.trend.moments(self.hours(self.now), linear)
+    }
+
+    fn trend_below(&self, bound: f64, linear: impl Fn(f64) -> (Weights, f64)) -> Option<f64> {
+        self.trend.below(self.hours(self.now), bound, linear)
+    }
+
+    fn judge(
+        &self,
+        missing: Option<Missing>,
+        answer: impl Fn(&Self) -> (Option<f64>, Option<Measured>),
+    ) -> Judgement {
+        if let Some(missing) = self.missing().or(missing) {
+            return unknown(missing);
+        }
+        let (probability, value) = answer(self);
+        let missing = probability.is_none().then_some(Missing::NoReading);
+        Judgement { probability, value, missing }
+    }
+
+    /// Apparent attenuation now: linear about the most probable gravities.
+    fn attenuation_now(&self) -> Option<Measured> {
+        let (gravity, _) = self.trend_now(|_| (GRAVITY, 0.0))?;
+        let (original, _) = self.trend_now(|_| (ORIGINAL, 0.0))?;
+        let (now, start) = (plato(gravity), plato(original));
+        if start < 1.0 {
+            return None;
+        }
+        let weights: Weights = [
+            -plato_slope(gravity) / start,
+            0.0,
+            0.0,
+            0.0,
+            now * plato_slope(original) / (start * start),
+        ];
+        let (_, sd) = self.trend_now(|_| (weights, 0.0))?;
+        Some(Measured { value: 1.0 - now / start, sd })
+    }
+
+    /// Progress now: linear about the most probable gravities.
+    fn progress_now(&self, end: f64) -> Option<Measured> {
+        let (gravity, _) = self.trend_now(|_| (GRAVITY, 0.0))?;
+        let (original, _) = self.trend_now(|_| (ORIGINAL, 0.0))?;
+        let way = original - end;
+        if way < 1.0 {
+            return None;
+        }
+        let weights: Weights = [-1.0 / way, 0.0, 0.0, 0.0, (gravity - end) / (way * way)];
+        let (_, sd) = self.trend_now(|_| (weights, 0.0))?;
+        Some(Measured { value: (original - gravity) / way, sd })
+    }
+}
+
+/// Gravity less the gravity at which `share` is attenuated, as a sum over a filter's numbers: linear
+/// about its mean original gravity.
+fn to_attenuation(original: f64, share: f64) -> (Weights, f64) {
+    let target = |original: f64| points(sg_from_plato((1.0 - share) * plato(original)));
+    let at = target(original);
+    let slope = (target(original + 0.5) - target(original - 0.5)).clamp(0.0, 1.5);
+    ([1.0, 0.0, 0.0, 0.0, -slope], slope * original - at)
+}
+
+/// Gravity less the gravity at which `share` of the way to `end` is done.
+fn to_progress(end: f64, share: f64) -> (Weights, f64) {
+    ([1.0, 0.0, 0.0, 0.0, share - 1.0], -share * end)
+}
+
+pub(crate) fn unknown(missing: Missing) -> Judgement {
+    Judgement { probability: None, value: None, missing: Some(missing) }
+}
+
+pub(crate) fn in_sg((points, sd): (f64, f64)) -> Measured {
+    Measured { value: 1.0 + points * 1e-3, sd: sd * 1e-3 }
+}
+
+pub(crate) fn measured((value, sd): (f64, f64)) -> Measured {
+    Measured { value, sd }
+}
+
+fn plato(points: f64) -> f64 {
+    plato_from_sg(1.0 + points * 1e-3)
+}
+
+/// °P a point.
+fn plato_slope(points: f64) -> f64 {
+    plato(points + 0.5) - plato(points - 0.5)
+}

@@ -1,0 +1,157 @@
+//! "The final gravity is stable": what is still to fall, how fast it falls, and what else must hold.
+
+use crate::belief::{Belief, points};
+use crate::questions::measured;
+use crate::tail::TailBank;
+use crate::thermal::Moved;
+use crate::trend::GRAVITY;
+use crate::watch::HOLD;
+use crate::{Care, Lacking, Measured, Missing, StableJudgement};
+use quantity::{Gravity, GravityDelta, Span};
+
+/// Further above the expected final gravity than this it is a stop, not an end, in points.
+const STALLED_ABOVE: f64 = 4.0;
+/// How far the 3 h mean of the beer may move in 12 h, in K.
+const MOVED_MOST: f64 = 0.8;
+/// No end is seen in fewer readings.
+const READINGS: u32 = 3;
+
+impl Belief {
+    /// Whether, with this confidence, less than `within` is still to fall and the present rate is
+    /// below `within` per `over`, and all else that [`Lacking`] lists holds.
+    pub fn stable(
+        &self,
+        within: GravityDelta,
+        over: Span,
+        confidence: f64,
+        care: Care,
+    ) -> StableJudgement {
+        let mut judgement = StableJudgement {
+            answer: None,
+            care,
+            probability: None,
+            left: None,
+            left_upper: None,
+            rate_points_per_day: None,
+            lacking: Vec::new(),
+            stalled: false,
+        };
+        if let Some(missing) = self.missing() {
+            judgement.lacking.push(Lacking::Missing(missing));
+            return judgement;
+        }
+        let Some(tail) = &self.tail else {
+            let begun = self.fall.begun.is_some();
+            let lacking = Lacking::Missing(Missing::NotBegun);
+            judgement.lacking.push(if begun { Lacking::StillFalling } else { lacking });
+            judgement.answer = Some(false);
+            return judgement;
+        };
+        let near = self.estimate().and_then(|now| Gravity::from_sg(now.sg.value));
+        let within = near.map_or(1.0, |near| within.points_near(near));
+        let asked = Asked { within, over: over.hours(), confidence, care };
+        judgement.probability = tail.left_below(within);
+        judgement.left = tail.left_moments().map(measured);
+        judgement.left_upper = Some(upper(confidence, |bound| tail.left_below(bound)));
+        judgement.rate_points_per_day =
+            tail.rate_moments().map(|(rate, sd)| Measured { value: -24.0 * rate, sd: 24.0 * sd });
+        judgement.lacking = self.lacking(tail, &asked);
+        judgement.stalled = self.stalled(&judgement.lacking);
+        judgement.answer = answer(&judgement.lacking);
+        judgement
+    }
+
+    fn lacking(&self, tail: &TailBank, asked: &Asked) -> Vec<Lacking> {
+        let mut lacking = Vec::new();
+        if !asked.left_is_shown(|bound| tail.left_below(bound)) {
+            let upper = upper(asked.confidence, |bound| tail.left_below(bound));
+            lacking.push(Lacking::Left { upper });
+        } else {
+            let now = self.hours(self.now);
+            let held = asked.left_is_shown(|bound| self.declared.least_below(now, bound));
+            if !held {
+                lacking.push(Lacking::Hold { needed: Span::from_hours_f64(HOLD) });
+            }
+        }
+        let bound = asked.within / asked.over.max(1.0);
+        if tail.rate_below(bound).is_none_or(|probability| probability < asked.confidence) {
+            let upper = 24.0 * upper(asked.confidence, |bound| tail.rate_below(bound));
+            lacking.push(Lacking::Rate { upper, bound: 24.0 * bound });
+        }
+        let needed = 0.5 * asked.over;
+        if tail.spans() < needed || tail.readings() < READINGS {
+            lacking.push(Lacking::Span {
+                spans: Span::from_hours_f64(tail.spans()),
+                needed: Span::from_hours_f64(needed),
+                readings: tail.readings(),
+            });
+        }
+        match self.thermal.moved(self.hours(self.now)) {
+            Moved::By(kelvin) if kelvin > MOVED_MOST => {
+                lacking.push(Lacking::TemperatureMoved { kelvin });
+            }
+            Moved::Unknown => lacking.push(Lacking::TemperatureUnknown),
+            // A batch whose temperature nobody measures is judged on gravity alone.
+            Moved::Never | Moved::By(_) => {}
+        }
+        lacking.extend(self.too_high());
+        lacking
+    }
+
+    /// It lies too far above what was expected, or may do so.
+    fn too_high(&self) -> Option<Lacking> {
+        let end = points(self.expectation.final_sg?.sg);
+        let (above, sd) = self.trend_now(|_| (GRAVITY, -end))?;
+        (above + sd > STALLED_ABOVE).then_some(Lacking::Stalled { above })
+    }
+
+    /// All but the height says that it has ended.
+    fn stalled(&self, lacking: &[Lacking]) -> bool {
+        matches!(lacking, [Lacking::Stalled { .. }])
+    }
+}
+
+struct Asked {
+    within: f64,
+    over: f64,
+    confidence: f64,
+    care: Care,
+}
+
+impl Asked {
+    fn left_is_shown(&self, below: impl Fn(f64) -> Option<f64>) -> bool {
+        let least = |bound, confidence| below(bound).is_some_and(|shown| shown >= confidence);
+        match self.care {
+            Care::Safe => least(self.within, self.confidence),
+            // Less sure that less than `within` is left, and very sure that it is not twice as much.
+            Care::Quick => {
+                least(self.within, 1.0 - 2.0 * (1.0 - self.confidence))
+                    && least(2.0 * self.within, 1.0 - 0.1 * (1.0 - self.confidence))
+            }
+        }
+    }
+}
+
+/// The bound below which it lies with this confidence, by halving; at most 64.
+fn upper(confidence: f64, below: impl Fn(f64) -> Option<f64>) -> f64 {
+    let (mut low, mut high) = (0.0, 64.0);
+    for _ in 0..20 {
+        let middle = 0.5 * (low + high);
+        let shown = below(middle).is_some_and(|probability| probability >= confidence);
+        if shown { high = middle } else { low = middle }
+    }
+    high
+}
+
+/// Kleene: anything that is surely against it says no; else anything unknown says unknown.
+fn answer(lacking: &[Lacking]) -> Option<bool> {
+    let unknown =
+        |lacking: &Lacking| matches!(lacking, Lacking::TemperatureUnknown | Lacking::Missing(_));
+    if lacking.is_empty() {
+        Some(true)
+    } else if lacking.iter().all(unknown) {
+        None
+    } else {
+        Some(false)
+    }
+}

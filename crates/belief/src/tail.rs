@@ -1,0 +1,295 @@
+//! The tail bank: the end of a fermentation as an exponential approach, with or without a second,
+//! slower sugar behind it, seen through a float of unknown noise.
+//!
+//! Each filter holds the final gravity, what the first sugar still has to give, what the second has,
+//! and the float's lasting noise; all in points, in the frame of what the float reads. What is still
+//! to fall is never negative: that is imposed where a question is answered.
+
+use crate::filter::Filter;
+use crate::noise::{KINDS, Noise};
+use crate::normal::{Part, below, deviation, mixture_moments};
+use serde::{Deserialize, Serialize};
+
+type Weights = [f64; 4];
+const READ_FLOAT: Weights = [1.0, 1.0, 1.0, 1.0];
+const READ_HAND: Weights = [1.0, 1.0, 1.0, 0.0];
+const FINAL: Weights = [1.0, 0.0, 0.0, 0.0];
+const LEFT: Weights = [0.0, 1.0, 1.0, 0.0];
+
+/// Time constants of the first sugar, in h.
+const TAUS: [f64; 8] = [7.0, 11.0, 16.0, 24.0, 35.0, 50.0, 72.0, 105.0];
+/// Up to this one a second sugar may follow.
+const POOL_TAU: f64 = 50.0;
+/// Time constant of the second sugar, in h.
+const POOL_HOURS: f64 = 100.0;
+/// How probable a second sugar is beforehand.
+const POOL: f64 = 0.25;
+/// What it has to give: mean and standard deviation, in points.
+const POOL_POINTS: (f64, f64) = (1.5, 1.5);
+/// What the first sugar has to give when the tail begins: mean and standard deviation, in points.
+const FIRST_POINTS: (f64, f64) = (8.0, 15.0);
+/// Weights go back to what they were beforehand with this time constant, in h.
+const FORGET_HOURS: f64 = 300.0;
+/// A filter this far behind the best is given up, after `SETTLED` readings.
+const GIVEN_UP: f64 = 12.0;
+const SETTLED: u32 = 40;
+/// At most this many filters are kept after `SETTLED` readings.
+const KEPT: usize = 120;
+/// How fast the final gravity wanders, in points/√h.
+const FINAL_WANDER: f64 = 0.02;
+/// How much of the first sugar is uncertain, as a share/√h.
+const FIRST_WANDER: f64 = 0.01;
+/// What a float may read wrongly for a change of temperature, in points/K.
+const PER_KELVIN: f64 = 0.2;
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Member {
+    noise: usize,
+    tau: usize,
+    pool: bool,
+    /// Logarithm of its weight beforehand.
+    prior: f64,
+    filter: Filter<4>,
+}
+
+/// The bank, from the beginning of the tail on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct TailBank {
+    /// When the tail began, in h since pitching.
+    began: f64,
+    /// To when the filters have been brought.
+    at: f64,
+    /// How many readings it has seen.
+    readings: u32,
+    /// When the first of them was taken.
+    first: Option<f64>,
+    /// The final gravity as it was expected, mean and standard deviation.
+    expected: (f64, f64),
+    members: Vec<Member>,
+}
+
+impl TailBank {
+    /// At `began`, with the final gravity expected (mean, standard deviation), and the kinds of
+    /// noise that are possible with their log weights.
+    pub fn new(began: f64, expected: (f64, f64), noises: &[(usize, f64)]) -> Self {
+        let mut members = Vec::new();
+        for &(noise, log_weight) in noises {
+            for (tau, hours) in TAUS.iter().enumerate() {
+                let shape = -0.5 * ((hours / 30.0).ln() / 0.7).powi(2);
+                for pool in [false, true] {
+                    if !pool || *hours <= POOL_TAU {
+                        let share: f64 = if pool { POOL } else { 1.0 - POOL };
+                        let prior = log_weight + shape + share.ln();
+                        let filter = start(noise, pool, expected, prior);
+                        members.push(Member { noise, tau, pool, prior, filter });
+                    }
+                }
+            }
+        }
+        TailBank { began, at: began, readings: 0, first: None, expected, members }
+    }
+
+    /// When the tail began, in h since pitching.
+    pub fn began(&self) -> f64 {
+        self.began
+    }
+
+    /// How many readings it has seen.
+    pub fn readings(&self) -> u32 {
+        self.readings
+    }
+
+    /// How long its readings span, in h.
+    pub fn spans(&self) -> f64 {
+        self.first.map_or(0.0, |first| self.at - first)
+    }
+
+    /// Another expectation of the final gravity.
+    pub fn expect(&mut self, expected: (f64, f64)) {
+        let (before, now) = (self.expected, expected);
+        for member in &mut self.members {
+            member.filter.learn(&FINAL, before.0, -before.1 * before.1 * 1.0001);
+            member.filter.learn(&FINAL, now.0, now.1 * now.1);
+        }
+        self.expected = expected;
+    }
+
+    /// The float moved by about this: its frame is unknown anew.
+    pub fn loosen(&mut self, points: f64) {
+        for member in &mut self.members {
+            member.filter.covariance[0][0] += points * points;
+        }
+    }
+
+    /// A reading at `time`, after a change of temperature by `kelvin`; `own` is a hand reading's
+    /// variance.
+    pub fn observe(&mut self, time: f64, kelvin: f64, points: f64, own: Option<f64>) {
+        let step = (time - self.at).max(0.0);
+        let forget = (-step / FORGET_HOURS).exp();
+        let mut best = f64::NEG_INFINITY;
+        for member in &mut self.members {
+            member.advance(step, kelvin);
+            let weights = if own.is_some() { &READ_HAND } else { &READ_FLOAT };
+            let variance = own.unwrap_or_else(|| Noise::kind(member.noise).white);
+            let told = member.filter.observe(weights, points, variance);
+            let weight = &mut member.filter.log_weight;
+            *weight = forget * *weight + (1.0 - forget) * member.prior + told.log_likelihood;
+            best = best.max(*weight);
+        }
+        for member in &mut self.members {
+            member.filter.log_weight -= best;
+        }
+        self.at = self.at.max(time);
+        self.first.get_or_insert(time);
+        self.readings = self.readings.saturating_add(1);
+        if self.readings >= SETTLED {
+            self.prune();
+        }
+    }
+
+    /// The probability that less than `points` is still to fall.
+    pub fn left_below(&self, points: f64) -> Option<f64> {
+        positive_below(self.left(), points)
+    }
+
+    /// What is still to fall, mean and standard deviation, in points.
+    pub fn left_moments(&self) -> Option<(f64, f64)> {
+        positive_moments(self.left())
+    }
+
+    /// The probability that it falls by less than `points` an hour.
+    pub fn rate_below(&self, points: f64) -> Option<f64> {
+        positive_below(self.rate(), points)
+    }
+
+    /// How fast it falls, mean and standard deviation, in points an hour.
+    pub fn rate_moments(&self) -> Option<(f64, f64)> {
+        positive_moments(self.rate())
+    }
+
+    /// The final gravity in the frame of what the float reads, mean and standard deviation.
+    pub fn final_moments(&self) -> Option<(f64, f64)> {
+        mixture_moments(self.parts(|_| FINAL))
+    }
+
+    fn left(&self) -> impl Iterator<Item = Part> + '_ {
+        self.parts(|_| LEFT)
+    }
+
+    fn rate(&self) -> impl Iterator<Item = Part> + '_ {
+        self.parts(|member| [0.0, 1.0 / TAUS[member.tau], 1.0 / POOL_HOURS, 0.0])
+    }
+
+    fn parts<'bank>(
+        &'bank self,
+        weights: impl Fn(&Member) -> Weights + 'bank,
+    ) -> impl Iterator<Item = Part> + 'bank {
+        self.members.iter().map(move |member| {
+            let (mean, variance) = member.filter.sum(&weights(member));
+            Part { weight: member.filter.log_weight.exp(), mean, variance }
+        })
+    }
+
+    fn prune(&mut self) {
+        self.members.retain(|member| member.filter.log_weight > -GIVEN_UP);
+        if self.members.len() > KEPT {
+            let mut weights: Vec<f64> =
+                self.members.iter().map(|member| member.filter.log_weight).collect();
+            weights.sort_by(|a, b| b.total_cmp(a));
+            let last = weights[KEPT - 1];
+            self.members.retain(|member| member.filter.log_weight >= last);
+        }
+    }
+}
+
+impl Member {
+    fn advance(&mut self, step: f64, kelvin: f64) {
+        let noise = Noise::kind(self.noise);
+        let keep = [
+            1.0,
+            (-step / TAUS[self.tau]).exp(),
+            (-step / POOL_HOURS).exp(),
+            (-step / noise.hours).exp(),
+        ];
+        let first = self.filter.mean[1].max(0.0);
+        let filter = &mut self.filter;
+        for row in 0..4 {
+            filter.mean[row] *= keep[row];
+            for column in 0..4 {
+                filter.covariance[row][column] *= keep[row] * keep[column];
+            }
+        }
+        let p = &mut filter.covariance;
+        p[0][0] += FINAL_WANDER.powi(2) * step + (PER_KELVIN * kelvin).powi(2);
+        p[1][1] += (FIRST_WANDER * first).powi(2) * step;
+        p[3][3] += noise.lasting * (1.0 - keep[3] * keep[3]);
+    }
+}
+
+fn start(noise: usize, pool: bool, expected: (f64, f64), prior: f64) -> Filter<4> {
+    let second = if pool { POOL_POINTS } else { (0.0, 0.0) };
+    let lasting = if noise < KINDS { Noise::kind(noise).lasting } else { 0.0 };
+    Filter::independent(
+        prior,
+        [expected.0, FIRST_POINTS.0, second.0, 0.0],
+        [expected.1.powi(2), FIRST_POINTS.1.powi(2), second.1.powi(2), lasting],
+    )
+}
+
+/// The probability that a mixture, known to be positive, is below `bound`.
+fn positive_below(parts: impl Iterator<Item = Part>, bound: f64) -> Option<f64> {
+    let (mut total, mut sum) = (0.0, 0.0);
+    for part in parts {
+        let sd = deviation(part.variance);
+        let negative = below(-part.mean / sd);
+        total += part.weight * (1.0 - negative);
+        sum += part.weight * (below((bound - part.mean) / sd) - negative);
+    }
+    (total > 0.0).then(|| (sum / total).clamp(0.0, 1.0))
+}
+
+/// Mean and standard deviation of a mixture that is known to be positive.
+fn positive_moments(parts: impl Iterator<Item = Part>) -> Option<(f64, f64)> {
+    mixture_moments(parts.filter_map(|part| {
+        // A normal distribution cut off at 0 (Johnson, Kotz and Balakrishnan 1994, 13.10.1).
+        let sd = deviation(part.variance);
+        let z = part.mean / sd;
+        let share = below(z);
+        if share < 1e-12 {
+            return None;
+        }
+        let hazard = (-0.5 * z * z).exp() / (std::f64::consts::TAU.sqrt() * share);
+        let mean = part.mean + sd * hazard;
+        let variance = part.variance * (1.0 - hazard * (hazard + z)).max(0.0);
+        Some(Part { weight: part.weight * share, mean, variance })
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_left_is_never_negative() {
+        let parts = || [Part { weight: 1.0, mean: -0.5, variance: 1.0 }].into_iter();
+        let (mean, sd) = positive_moments(parts()).unwrap();
+        assert!(mean > 0.0 && sd < 1.0, "{mean} {sd}");
+        assert_eq!(positive_below(parts(), 0.0), Some(0.0));
+        assert!(positive_below(parts(), 10.0).unwrap() > 0.999);
+    }
+
+    #[test]
+    fn a_clean_tail_is_foretold() {
+        let mut bank = TailBank::new(0.0, (10.0, 3.0), &[(0, 0.0), (6, 0.0)]);
+        for step in 0..480 {
+            let time = f64::from(step) * 0.25;
+            bank.observe(time, 0.0, 12.0 + 12.0 * (-time / 30.0).exp(), None);
+        }
+        let (left, _) = bank.left_moments().unwrap();
+        let truth = 12.0 * (-119.75f64 / 30.0).exp();
+        assert!((left - truth).abs() < 0.25, "{left} {truth}");
+        let (end, _) = bank.final_moments().unwrap();
+        assert!((end - 12.0).abs() < 0.25, "{end}");
+        assert!(bank.left_below(1.0).unwrap() > 0.9);
+    }
+}

@@ -1,0 +1,175 @@
+//! What is watched from reading to reading: the beginning of the fall, the beginning of its tail,
+//! and what the tail has said of itself.
+
+use crate::Expectation;
+use crate::belief::points;
+use crate::tail::TailBank;
+use crate::trend::{FALLEN, FRAME, GRAVITY, ORIGINAL, SLOPE, TrendBank};
+use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+
+/// A fall of this many points, with [`SHOWN`], is a beginning.
+const BEGUN_POINTS: f64 = 1.0;
+const SHOWN: f64 = 0.95;
+
+/// The fall so far.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Fall {
+    /// When it was shown that it has begun, in h.
+    pub begun: Option<f64>,
+    /// How many readings there were before, and when the first was.
+    readings: u32,
+    first: Option<f64>,
+    /// The fastest fall yet, in points/h.
+    fastest: f64,
+    /// Since when it has been slow, in h.
+    slow: Option<f64>,
+    /// Whether the original gravity was measured: readings had settled before the fall.
+    pub settled: bool,
+}
+
+impl Fall {
+    /// Looks at the trend after a reading at `time`; says whether the tail begins.
+    pub fn watch(&mut self, time: f64, trend: &TrendBank, expectation: &Expectation) -> bool {
+        const SETTLED_READINGS: u32 = 4;
+        const SETTLED_HOURS: f64 = 1.0;
+        let first = *self.first.get_or_insert(time);
+        self.readings = self.readings.saturating_add(1);
+        let still = trend.below(time, BEGUN_POINTS, |_| (FALLEN, 0.0)).unwrap_or(1.0);
+        if self.begun.is_none() {
+            let enough = self.readings >= SETTLED_READINGS && time - first >= SETTLED_HOURS;
+            self.settled |= enough && still > 0.5;
+            if 1.0 - still < SHOWN {
+                return false;
+            }
+            self.begun = Some(time);
+        }
+        self.tail_begins(time, trend, expectation)
+    }
+
+    fn tail_begins(&mut self, time: f64, trend: &TrendBank, expectation: &Expectation) -> bool {
+        const FAST_DONE: f64 = 0.15;
+        const TAIL_DONE: f64 = 0.4;
+        const FAST: f64 = 2.0 / 24.0;
+        const SLOW_HOURS: f64 = 12.0;
+        let mean = |weights| trend.moments(time, |_| (weights, 0.0)).map_or(0.0, |(mean, _)| mean);
+        let (gravity, original, rate) = (mean(GRAVITY), mean(ORIGINAL), -mean(SLOPE));
+        let end = expectation.final_sg.map_or(0.25 * original, |end| points(end.sg));
+        let done = (original - gravity) / (original - end).max(1.0);
+        if done >= FAST_DONE {
+            self.fastest = self.fastest.max(rate);
+        }
+        if self.fastest < FAST {
+            return false;
+        }
+        // A stop far above the end is a tail too: what ended short is to be seen.
+        let slow = rate < 0.2 * self.fastest;
+        self.slow = slow.then(|| self.slow.unwrap_or(time));
+        let stopped = self.slow.is_some_and(|since| time - since >= SLOW_HOURS);
+        (rate < 0.5 * self.fastest && done >= TAIL_DONE) || stopped
+    }
+}
+
+/// For how long a tail must have shown its end, in h.
+pub(crate) const HOLD: f64 = 2.0;
+/// What was probable of the tail over the last hours.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Declared {
+    /// Time in h, and the probability that less than each of `GRID` is left; oldest first, and only
+    /// the oldest may be older than [`HOLD`].
+    notes: VecDeque<(f64, Vec<f64>)>,
+}
+
+/// From 1/8 to 16 points, in steps of √2.
+const GRID: usize = 15;
+/// Notes are no closer than this, in h.
+const NOTE_EVERY: f64 = 0.4;
+
+fn grid(index: usize) -> f64 {
+    2f64.powf((index as f64 - 6.0) / 2.0)
+}
+
+impl Declared {
+    /// Forgets all.
+    pub fn clear(&mut self) {
+        self.notes.clear();
+    }
+
+    /// Notes what the tail says after a reading at `time`.
+    pub fn note(&mut self, time: f64, tail: &TailBank) {
+        let due = self.notes.back().is_none_or(|(last, _)| time - last >= NOTE_EVERY);
+        if due {
+            let below = |index| tail.left_below(grid(index)).unwrap_or(0.0);
+            self.notes.push_back((time, (0..GRID).map(below).collect()));
+        }
+        while self.notes.get(1).is_some_and(|(second, _)| time - second >= HOLD) {
+            self.notes.pop_front();
+        }
+    }
+
+    /// The least probability, in the last [`HOLD`] before `now`, that less than `points` is left;
+    /// `None` while the notes do not reach back so far.
+    pub fn least_below(&self, now: f64, points: f64) -> Option<f64> {
+        let first = self.notes.front().filter(|(time, _)| now - time >= HOLD - 1e-9)?;
+        let start =
+            self.notes.iter().rposition(|(time, _)| now - time >= HOLD - 1e-9).unwrap_or_default();
+        let least = self.notes.iter().skip(start).map(|(_, below)| between(below, points));
+        Some(least.fold(between(&first.1, points).max(1.0), f64::min))
+    }
+}
+
+/// The probability at `points`, between those on the grid.
+fn between(below: &[f64], points: f64) -> f64 {
+    let place = 2.0 * points.max(1e-9).log2() + 6.0;
+    if place <= 0.0 {
+        return below[0] * (points / grid(0)).clamp(0.0, 1.0);
+    }
+    let low = (place.floor() as usize).min(GRID - 1);
+    let high = (low + 1).min(GRID - 1);
+    below[low] + (below[high] - below[low]) * (place - low as f64).clamp(0.0, 1.0)
+}
+
+/// The lowest end that the tail has called credible, and when.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Stated {
+    /// Hourly: time in h, and final gravity less 2.33 sd.
+    recent: VecDeque<(f64, f64)>,
+    /// The highest of those that are old enough.
+    highest: Option<f64>,
+    /// Since when the beer has been below it.
+    below: Option<f64>,
+}
+
+impl Stated {
+    /// Forgets all.
+    pub fn clear(&mut self) {
+        *self = Stated::default();
+    }
+
+    /// After a reading at `time`: whether the beer has been below what the tail had called its end.
+    pub fn broken(&mut self, time: f64, tail: &TailBank, trend: &TrendBank) -> bool {
+        const NOT_BEFORE: f64 = 24.0;
+        const OLD: f64 = 12.0;
+        const BELOW_FOR: f64 = 3.0;
+        const EVERY: f64 = 1.0;
+        if time - tail.began() < NOT_BEFORE {
+            return false;
+        }
+        if self.recent.back().is_none_or(|(last, _)| time - last >= EVERY) {
+            if let Some((end, sd)) = tail.final_moments() {
+                self.recent.push_back((time, end - 2.33 * sd));
+            }
+        }
+        while self.recent.front().is_some_and(|(stated, _)| time - stated >= OLD) {
+            if let Some((_, low)) = self.recent.pop_front() {
+                self.highest = Some(self.highest.map_or(low, |highest| highest.max(low)));
+            }
+        }
+        let level = trend.moments(time, |_| (FRAME, 0.0));
+        let under = level
+            .zip(self.highest)
+            .is_some_and(|((level, sd), highest)| level + 2.0 * sd < highest);
+        self.below = under.then(|| self.below.unwrap_or(time));
+        self.below.is_some_and(|since| time - since >= BELOW_FOR)
+    }
+}

@@ -58,6 +58,17 @@ pub fn like_sucrose(
     Some(at_20 / water_bettin_kg_per_m3(REFERENCE_CELSIUS))
 }
 
+/// What a float that was calibrated at 20 °C reads at another temperature in a liquid of this
+/// specific gravity (20 °C/20 °C): the inverse of [`like_sucrose`].
+///
+/// `None` where no solution of sucrose has that gravity.
+pub fn reading(sg: f64, celsius: f64, per_kelvin: f64) -> Option<f64> {
+    let water = water_bettin_kg_per_m3(REFERENCE_CELSIUS);
+    let mass_fraction = sucrose_fraction(sg * water, REFERENCE_CELSIUS)?;
+    let grown = 1.0 + per_kelvin * (celsius - REFERENCE_CELSIUS);
+    Some(sucrose_solution_kg_per_m3(mass_fraction, celsius) * grown / water)
+}
+
 /// The mass fraction of sucrose whose solution has this density (kg/m³); a little below 0 for a
 /// liquid lighter than water, so that dry beers have an answer.
 ///
@@ -109,17 +120,14 @@ mod tests {
     }
 
     proptest! {
-        /// Reading a known solution at another temperature and correcting it gives it back.
+        /// Reading a known gravity at another temperature and correcting it gives it back.
         #[test]
-        fn a_known_solution_is_found_again(
-            fraction in -0.02..0.3f64, celsius in -2.0..45.0f64, per_kelvin in 0.0..4e-4f64,
+        fn a_known_gravity_is_found_again(
+            sg in 0.99..1.13f64, celsius in -2.0..45.0f64, per_kelvin in 0.0..4e-4f64,
         ) {
-            let density = sucrose_solution_kg_per_m3(fraction, celsius);
-            let grown = 1.0 + per_kelvin * (celsius - 20.0);
-            let reading = density * grown / water_bettin_kg_per_m3(20.0);
-            let truth = sucrose_solution_kg_per_m3(fraction, 20.0) / water_bettin_kg_per_m3(20.0);
-            let found = like_sucrose(reading, celsius, per_kelvin, 20.0).unwrap();
-            prop_assert!((found - truth).abs() < 1e-12);
+            let shown = reading(sg, celsius, per_kelvin).unwrap();
+            let found = like_sucrose(shown, celsius, per_kelvin, 20.0).unwrap();
+            prop_assert!((found - sg).abs() < 1e-12);
         }
     }
 }

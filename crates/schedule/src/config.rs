@@ -49,6 +49,10 @@ pub enum Broker {
         listen: String,
         /// Who may enter; required beyond loopback.
         users_file: Option<String>,
+        /// Who a person's commands enter as, where there is a `users_file`.
+        username: Option<String>,
+        /// The file with that user's password.
+        password_file: Option<String>,
     },
     /// One outside.
     Outside {
@@ -382,6 +386,36 @@ impl GravitySource {
             battery: Some(whole()),
             time: None,
             every,
+        }
+    }
+}
+
+impl Probe {
+    /// A probe of a simulated run: its numbers come without a topic.
+    pub fn plain(every: Span) -> Self {
+        Probe {
+            topic: String::new(),
+            read: TemperatureRead { at: Field(None), unit: TemperatureReadUnit::Celsius },
+            offset: TemperatureDelta::clamped(0.0),
+            every,
+        }
+    }
+}
+
+impl Output {
+    /// A relay of a simulated run.
+    pub fn plain(min_on: Span, min_off: Span) -> Self {
+        Output {
+            drive: Drive::Switch,
+            topic: None,
+            on: "ON".to_owned(),
+            off: "OFF".to_owned(),
+            min_on,
+            min_off,
+            runs_out: None,
+            seen: None,
+            out_of_use: false,
+            from: None,
         }
     }
 }

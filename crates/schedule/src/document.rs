@@ -307,14 +307,16 @@ impl Walk {
         if text == word {
             return Some(None);
         }
-        T::parse(text).map(Some).map_err(|error| {
-            let hint = match nearest(text, std::iter::once(word)) {
-                Some(word) => format!("did you mean `\"{word}\"`?"),
-                None => format!("{}; or write `\"{word}\"`", error.hint()),
-            };
-            self.error(quantity_code(&error), node.span.clone(), error.to_string()).hint(hint);
-        })
-        .ok()
+        T::parse(text)
+            .map(Some)
+            .map_err(|error| {
+                let hint = match nearest(text, std::iter::once(word)) {
+                    Some(word) => format!("did you mean `\"{word}\"`?"),
+                    None => format!("{}; or write `\"{word}\"`", error.hint()),
+                };
+                self.error(quantity_code(&error), node.span.clone(), error.to_string()).hint(hint);
+            })
+            .ok()
     }
 
     /// The two quantities of a range.
@@ -373,7 +375,8 @@ impl Walk {
         let number = number.and_then(|number| u32::try_from(number).ok());
         let found = number.filter(|number| (low..=high).contains(number));
         if found.is_none() {
-            let message = format!("`{key}` cannot be `{given}`: it must be {}", spec.kind.describe());
+            let message =
+                format!("`{key}` cannot be `{given}`: it must be {}", spec.kind.describe());
             self.error("bad-value", node.span.clone(), message).hint(spec.doc);
         }
         found
@@ -411,6 +414,12 @@ impl Walk {
         key: &str,
         choices: &'static [Choice],
     ) -> Vec<&'static str> {
+        let spec = fields.spec_of(key);
+        if !fields.has(key) {
+            let default = spec.default_text().unwrap_or_default().split(", ");
+            let known = |word| choices.iter().map(|choice| choice.word).find(|one| *one == word);
+            return default.filter_map(known).collect();
+        }
         let Some(nodes) = self.list(fields, key) else { return Vec::new() };
         nodes
             .iter()

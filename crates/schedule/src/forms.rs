@@ -84,7 +84,9 @@ fn one_line(text: &str) -> Result<(), BadForm> {
         return Err(bad("this text is empty".to_owned()));
     }
     if text.chars().any(char::is_control) {
-        return Err(bad("this text has a line break, a tab or another control character".to_owned()));
+        return Err(bad(
+            "this text has a line break, a tab or another control character".to_owned()
+        ));
     }
     if text.len() > TEXT_MAX {
         return Err(bad(format!("this text is longer than {TEXT_MAX} bytes")));

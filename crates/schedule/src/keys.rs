@@ -279,11 +279,7 @@ pub(crate) fn or_list(words: &[String]) -> String {
     }
 }
 
-fn owner(
-    table: &'static Table,
-    name: &str,
-    seen: &mut Vec<&'static str>,
-) -> Option<&'static str> {
+fn owner(table: &'static Table, name: &str, seen: &mut Vec<&'static str>) -> Option<&'static str> {
     if seen.contains(&table.id) {
         return None;
     }
@@ -294,11 +290,7 @@ fn owner(
     table.keys.iter().find_map(|key| owner_in(&key.kind, name, seen))
 }
 
-fn owner_in(
-    kind: &'static Kind,
-    name: &str,
-    seen: &mut Vec<&'static str>,
-) -> Option<&'static str> {
+fn owner_in(kind: &'static Kind, name: &str, seen: &mut Vec<&'static str>) -> Option<&'static str> {
     match kind {
         Kind::Table(table) | Kind::Tables(table) | Kind::Named(table) => owner(table, name, seen),
         Kind::OneOf(kinds) => kinds.iter().find_map(|kind| owner_in(kind, name, seen)),

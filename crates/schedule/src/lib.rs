@@ -4,6 +4,8 @@
 //! This room reads no files: the program hands it their text.
 
 pub mod config;
+mod config_keys;
+mod config_read;
 mod document;
 mod draft;
 mod forms;
@@ -15,13 +17,18 @@ mod render;
 mod rules;
 mod schedule_keys;
 mod schedule_read;
+mod schema;
+mod survey;
 mod text;
+mod vessel_read;
 
+pub use config_keys::EVENT_KINDS;
 pub use document::Finding;
 pub use name::Name;
 pub use problem::{Checked, Place, Problem, ProblemRecord, Related, Severity, Source};
 pub use render::render;
 pub use rules::{check, fits};
+pub use schema::{config_schema, schedule_schema};
 pub use text::{milestone_text, target_text};
 
 use config::{Config, Vessel};
@@ -41,8 +48,36 @@ pub fn read_schedule_for(source: &Source, vessel: &Vessel) -> Checked<Schedule> 
 
 /// Reads a configuration; `is_time_zone` knows the IANA names.
 pub fn read_config(source: &Source, is_time_zone: &dyn Fn(&str) -> bool) -> Checked<Config> {
-    let _ = (source, is_time_zone);
-    Checked { value: None, problems: Vec::new() }
+    let mut walk = Walk::new(&config_keys::CONFIG);
+    let document = Document::parse(&source.text);
+    let config = walk
+        .root(source, &document)
+        .and_then(|root| config_read::config(&mut walk, &root, is_time_zone));
+    let whole = !walk.has_errors();
+    Checked { value: config.filter(|_| whole), problems: walk.into_problems(source) }
+}
+
+/// What a file is, by its tables: one with a `[vessel` table is a configuration.
+///
+/// So is one without stages that has another table of a configuration: its check then says what
+/// is missing.
+pub fn kind_of(text: &str) -> FileKind {
+    let document = Document::parse(text);
+    let others = || ["store", "link", "page", "tell", "cooler"].iter().any(|key| document.has(key));
+    if document.has("vessel") || (!document.has("stage") && others()) {
+        FileKind::Config
+    } else {
+        FileKind::Schedule
+    }
+}
+
+/// What a file is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FileKind {
+    /// The daemon's configuration.
+    Config,
+    /// A schedule.
+    Schedule,
 }
 
 fn schedule_with(source: &Source, more: &dyn Fn(&Draft) -> Vec<Finding>) -> Checked<Schedule> {

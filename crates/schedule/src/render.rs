@@ -27,8 +27,8 @@ fn groups<'p>(problem: &'p Problem, source: &'p Source) -> Vec<Group<'p>> {
         .annotation(AnnotationKind::Primary.span(problem.place.range.clone()));
     for related in &problem.related {
         let span = related.place.range.clone();
-        snippet = snippet
-            .annotation(AnnotationKind::Context.span(span).label(related.message.as_str()));
+        snippet =
+            snippet.annotation(AnnotationKind::Context.span(span).label(related.message.as_str()));
     }
     let mut groups = vec![Group::with_title(title).element(snippet)];
     if let Some(hint) = &problem.hint {

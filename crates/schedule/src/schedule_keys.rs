@@ -3,9 +3,7 @@
 use crate::document::Word;
 use crate::keys::{Choice, Key, Kind, Measure, Rule, Table};
 use crate::model::{Along, Finish, Overdue};
-use quantity::{
-    Gravity, GravityDelta, GravityRate, Share, Span, Temperature, TemperatureRate,
-};
+use quantity::{Gravity, GravityDelta, GravityRate, Share, Span, Temperature, TemperatureRate};
 
 const TEMPERATURE: Measure = Measure::of::<Temperature>();
 const TEMPERATURE_RATE: Measure = Measure::of::<TemperatureRate>();
@@ -142,12 +140,7 @@ pub(crate) static STAGE: Table = Table {
     doc: "One stage: where the temperature goes, and what ends it",
     rules: &[],
     keys: &[
-        Key::required(
-            "name",
-            Kind::Text,
-            "\"primary\"",
-            "The stage's name; no other stage has it",
-        ),
+        Key::required("name", Kind::Text, "\"primary\"", "The stage's name; no other stage has it"),
         Key::required("target", TARGET, "\"18 C\"", "Where the setpoint goes"),
         Key::required(
             "until",
@@ -248,12 +241,7 @@ pub(crate) static NOTICE: Table = Table {
     rules: &[],
     keys: &[
         Key::required("say", Kind::Text, "\"A good day for a taste\"", "The sentence"),
-        Key::required(
-            "when",
-            Kind::Table(&MILESTONE),
-            "{ elapsed = \"14 d\" }",
-            "When it is said",
-        ),
+        Key::required("when", Kind::Table(&MILESTONE), "{ elapsed = \"14 d\" }", "When it is said"),
     ],
 };
 

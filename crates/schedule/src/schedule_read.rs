@@ -319,8 +319,7 @@ fn stable(walk: &mut Walk, node: &Node<'_>) -> Option<Milestone> {
     let within = walk.quantity::<GravityDelta>(&fields, "within").filter(|within| {
         if within.is_zero() {
             let message = "no reading can show that nothing at all is still to fall".to_owned();
-            walk.error("bad-value", fields.place("within"), message)
-                .hint("such as `\"1 points\"`");
+            walk.error("bad-value", fields.place("within"), message).hint("such as `\"1 points\"`");
         }
         !within.is_zero()
     });

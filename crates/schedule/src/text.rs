@@ -148,10 +148,8 @@ mod tests {
 
     #[test]
     fn milestones_are_said_in_the_units_of_the_reader() {
-        let stable = Milestone::Stable {
-            within: GravityDelta::Points(1.0),
-            over: Span::from_hours(48),
-        };
+        let stable =
+            Milestone::Stable { within: GravityDelta::Points(1.0), over: Span::from_hours(48) };
         let drop = Milestone::Drop(GravityDelta::Plato(4.0));
         let slower = Milestone::SlowerThan(GravityRate::Points(2.0));
         for (milestone, show, expected) in [

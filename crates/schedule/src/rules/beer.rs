@@ -153,9 +153,9 @@ impl Outlook {
         match milestone {
             Milestone::Attenuation(share) | Milestone::Progress(share) => share.fraction() <= 0.0,
             Milestone::Drop(delta) => delta.is_zero(),
-            Milestone::Gravity(gravity) => self
-                .original_plato
-                .is_some_and(|original| plato_from_sg(gravity.sg()) >= original),
+            Milestone::Gravity(gravity) => {
+                self.original_plato.is_some_and(|original| plato_from_sg(gravity.sg()) >= original)
+            }
             _ => false,
         }
     }

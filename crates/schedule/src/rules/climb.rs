@@ -255,7 +255,11 @@ fn ramp(
     to: Temperature,
 ) -> Option<(TemperatureRate, &'static str)> {
     let limits = &place.draft.limits;
-    if to > entry { Some((limits.ramp_up?, "ramp_up")) } else { Some((limits.ramp_down?, "ramp_down")) }
+    if to > entry {
+        Some((limits.ramp_up?, "ramp_up"))
+    } else {
+        Some((limits.ramp_down?, "ramp_down"))
+    }
 }
 
 fn faster_ramp(place: &Placed<'_>) -> Option<(TemperatureRate, &'static str)> {

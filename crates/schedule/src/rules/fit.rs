@@ -48,7 +48,10 @@ pub(crate) fn short_windows(draft: &Draft, interval: Span, sensor: &str) -> Vec<
                      of it"
                 );
                 let hint = format!("let `over` be at least `\"{}\"`", interval * 2);
-                Some(Finding::warning("stable-too-short", &format!("{path}.over"), message).hint(hint))
+                Some(
+                    Finding::warning("stable-too-short", &format!("{path}.over"), message)
+                        .hint(hint),
+                )
             }
             _ => None,
         })
@@ -74,10 +77,17 @@ fn outside_vessel(
         celsius(target),
         celsius(limit)
     );
-    Some(Finding::error("outside-vessel", path, message).hint("change the target, or take another vessel"))
+    Some(
+        Finding::error("outside-vessel", path, message)
+            .hint("change the target, or take another vessel"),
+    )
 }
 
-fn heat_and_cold(stage: &DraftStage, entry: Option<Temperature>, vessel: &Vessel) -> Option<Finding> {
+fn heat_and_cold(
+    stage: &DraftStage,
+    entry: Option<Temperature>,
+    vessel: &Vessel,
+) -> Option<Finding> {
     let (heats, cools) = (works(vessel.heater.as_ref()), works(vessel.chiller.as_ref()));
     let target = stage.target.as_ref()?;
     let path = stage.path_of("target");
@@ -89,7 +99,8 @@ fn heat_and_cold(stage: &DraftStage, entry: Option<Temperature>, vessel: &Vessel
             let hint = format!("watch that the beer stays below {}", celsius(*ceiling));
             Some(Finding::warning("no-chiller", &path, message).hint(hint))
         } else if not_below.is_some() && !heats {
-            let message = format!("nothing heats this vessel: `not_below` of {title} has no effect");
+            let message =
+                format!("nothing heats this vessel: `not_below` of {title} has no effect");
             Some(Finding::warning("no-heater", &stage.path_of("target.not_below"), message))
         } else {
             None

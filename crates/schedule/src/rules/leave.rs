@@ -69,8 +69,7 @@ fn beyond(place: &Placed<'_>, mark: Mark) -> Option<(String, &'static str)> {
     (points > BEYOND_POINTS).then(|| {
         let end = place.outlook.final_text();
         let points = crate::text::short(points, 1);
-        let reason =
-            format!("it lies {points} points beyond the expected final gravity ({end})");
+        let reason = format!("it lies {points} points beyond the expected final gravity ({end})");
         (reason, "ask for less, expect a drier beer in `[expect]`, or use `stable`")
     })
 }
@@ -217,10 +216,9 @@ fn unbounded(place: &Placed<'_>, until: &Ask) -> Option<Finding> {
 /// Whether a milestone cannot be true as long as the beer does nothing.
 fn waits_for_beer(place: &Placed<'_>, ask: &Ask) -> bool {
     match ask {
-        Ask::Leaf(_, Milestone::AtTarget(_)) => matches!(
-            place.stage.target,
-            Some(Target::Climb { .. } | Target::FreeRise { .. })
-        ),
+        Ask::Leaf(_, Milestone::AtTarget(_)) => {
+            matches!(place.stage.target, Some(Target::Climb { .. } | Target::FreeRise { .. }))
+        }
         Ask::Leaf(_, milestone) => milestone.is_on_gravity(),
         Ask::All(_, list) => list.iter().any(|ask| waits_for_beer(place, ask)),
         Ask::Any(_, list) => list.iter().all(|ask| waits_for_beer(place, ask)),

@@ -9,8 +9,8 @@ mod fit;
 mod leave;
 mod temperature;
 
-pub(crate) use fit::vessel;
 pub use fit::fits;
+pub(crate) use fit::vessel;
 
 use crate::document::Finding;
 use crate::draft::{Draft, DraftStage};

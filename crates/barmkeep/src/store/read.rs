@@ -1,0 +1,299 @@
+//! Asking a store what happened: the daemon of its own store, the command line beside it.
+
+use super::error::StoreError;
+use super::past::{self, Past};
+use super::schema::{self, Found};
+use super::source;
+use engine::{Kind, Reading, Record};
+use quantity::Stamp;
+use rusqlite::types::Value;
+use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params_from_iter};
+use schedule::Name;
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// A store opened for reading only, also while a daemon writes it.
+#[derive(Debug)]
+pub struct Reader {
+    connection: Connection,
+    path: PathBuf,
+}
+
+/// Questions to a store; each answer is of one moment.
+#[derive(Debug, Clone, Copy)]
+pub struct History<'a> {
+    pub(super) connection: &'a Connection,
+    pub(super) path: &'a Path,
+}
+
+/// Which records are wanted; the default is all.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Filter {
+    /// Of this vessel, and the daemon's own.
+    pub vessel: Option<Name>,
+    /// Of this batch.
+    pub batch: Option<String>,
+    /// Of these kinds; empty: of any.
+    pub kinds: Vec<Kind>,
+    /// At this time or later.
+    pub since: Option<Stamp>,
+    /// Before this time.
+    pub until: Option<Stamp>,
+    /// With a higher number.
+    pub after_seq: Option<u64>,
+    /// At most so many.
+    pub limit: Limit,
+}
+
+/// How many records are wanted. They come in the order of their numbers in any case.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Limit {
+    /// All.
+    #[default]
+    None,
+    /// The first so many.
+    First(u32),
+    /// The last so many.
+    Last(u32),
+}
+
+/// A batch in the store.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Batch {
+    /// Such as `north-1`.
+    pub id: String,
+    /// The vessel that it began in.
+    pub vessel: Option<String>,
+    /// The number of its first record, which says how it was pitched.
+    pub first_seq: u64,
+    /// When that was.
+    pub began: Stamp,
+    /// When its last stage was left.
+    pub completed: Option<Stamp>,
+    /// When it was stopped or aborted.
+    pub ended: Option<Stamp>,
+}
+
+impl Reader {
+    /// Opens the store at `path` for reading.
+    ///
+    /// # Errors
+    /// Where there is none, where it may not be read, or where it is of another version.
+    pub fn open(path: &Path) -> Result<Reader, StoreError> {
+        if !path.exists() {
+            return Err(StoreError::Missing { path: path.to_owned() });
+        }
+        let ours = |error: rusqlite::Error| StoreError::from_sqlite(path, &error);
+        let (connection, found) = match connect(path) {
+            Err(error)
+                if error.sqlite_error_code() == Some(ErrorCode::CannotOpen)
+                    && !super::lock::beside(path, "-wal").exists() =>
+            {
+                connect_still(path)
+            }
+            other => other,
+        }
+        .map_err(ours)?;
+        let known = schema::STEPS.len() as i64;
+        let path = path.to_owned();
+        match found {
+            Found::Store(found) if found == known => Ok(Reader { connection, path }),
+            Found::Store(found) if found > known => Err(StoreError::Newer { path, found, known }),
+            Found::Store(found) => Err(StoreError::Older { path, found, known }),
+            Found::Empty | Found::Other => Err(StoreError::NotOurs { path }),
+        }
+    }
+
+    /// What can be asked.
+    pub fn history(&self) -> History<'_> {
+        History { connection: &self.connection, path: &self.path }
+    }
+}
+
+impl History<'_> {
+    /// The records that `filter` wants, in the order of their numbers.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub fn records(&self, filter: &Filter) -> Result<Vec<Record>, StoreError> {
+        let (sql, parameters) = filter.query();
+        let mut records = self.all(&sql, params_from_iter(parameters), record_of)?;
+        if let Limit::Last(_) = filter.limit {
+            records.reverse();
+        }
+        Ok(records)
+    }
+
+    /// The readings of a vessel that arrived from `since` to before `until`, of one source or of
+    /// all, in the order of their arrival, each with its time.
+    ///
+    /// Gravity readings are all there; probes' are thinned as [`tidy`](super::tidy) says.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub fn readings(
+        &self,
+        vessel: &Name,
+        source: Option<&str>,
+        since: Stamp,
+        until: Stamp,
+    ) -> Result<Vec<(Stamp, Reading)>, StoreError> {
+        let names = source::names(self.connection, self.path)?;
+        let is_wanted =
+            |of: &Name, name: &str| of == vessel && source.is_none_or(|wanted| wanted == name);
+        let mut readings = Vec::new();
+        for (number, (of, name)) in &names {
+            if is_wanted(of, name) {
+                let parameters = (number, since.millis(), until.millis());
+                let read = |row: &Row<'_>| past::past_of(row, *number, &names);
+                readings.extend(self.all(past::SELECT, parameters, read)?);
+            }
+        }
+        let newer = past::not_filled(self.connection, self.path, &names)?;
+        readings.extend(newer.into_iter().filter(|past| {
+            is_wanted(&past.reading.vessel, &past.reading.source)
+                && (since..until).contains(&past.at)
+        }));
+        readings.sort_by_key(Past::order);
+        Ok(readings.into_iter().map(|past| (past.at, past.reading)).collect())
+    }
+
+    /// All batches, in the order in which they began.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub fn batches(&self) -> Result<Vec<Batch>, StoreError> {
+        let sql = "SELECT id, vessel, first_seq, began, completed, ended FROM batch \
+                   ORDER BY first_seq";
+        self.all(sql, [], |row| batch_of(row).map(Ok))
+    }
+
+    /// The rows of a query; the inner error of `read` says what a row should not be.
+    fn all<T>(
+        &self,
+        sql: &str,
+        parameters: impl rusqlite::Params,
+        read: impl Fn(&Row<'_>) -> rusqlite::Result<Result<T, String>>,
+    ) -> Result<Vec<T>, StoreError> {
+        let ours = |error: rusqlite::Error| StoreError::from_sqlite(self.path, &error);
+        let mut statement = self.connection.prepare_cached(sql).map_err(ours)?;
+        let rows = statement.query_map(parameters, |row| read(row)).map_err(ours)?;
+        rows.map(|row| {
+            row.map_err(ours)?
+                .map_err(|problem| StoreError::Damaged { path: self.path.to_owned(), problem })
+        })
+        .collect()
+    }
+}
+
+impl Filter {
+    /// The query with its parameters, newest first where the last ones are wanted.
+    fn query(&self) -> (String, Vec<Value>) {
+        let mut sql =
+            "SELECT seq, at, vessel, batch, kind, text, data FROM record WHERE true".to_owned();
+        let mut parameters = Vec::new();
+        let mut want = |condition: &str, value: Value| {
+            sql.push_str(" AND ");
+            sql.push_str(condition);
+            parameters.push(value);
+        };
+        if let Some(vessel) = &self.vessel {
+            want("(vessel IS NULL OR vessel = ?)", vessel.as_str().to_owned().into());
+        }
+        if let Some(batch) = &self.batch {
+            want("batch = ?", batch.clone().into());
+        }
+        if let Some(since) = self.since {
+            want("at >= ?", since.millis().into());
+        }
+        if let Some(until) = self.until {
+            want("at < ?", until.millis().into());
+        }
+        if let Some(seq) = self.after_seq {
+            want("seq > ?", i64::try_from(seq).unwrap_or(i64::MAX).into());
+        }
+        if !self.kinds.is_empty() {
+            let marks = vec!["?"; self.kinds.len()].join(", ");
+            sql.push_str(" AND kind IN (");
+            sql.push_str(&marks);
+            sql.push(')');
+            parameters.extend(self.kinds.iter().map(|kind| kind.as_str().to_owned().into()));
+        }
+        match self.limit {
+            Limit::None => sql.push_str(" ORDER BY seq"),
+            Limit::First(count) => limited(&mut sql, "seq", count),
+            Limit::Last(count) => limited(&mut sql, "seq DESC", count),
+        }
+        (sql, parameters)
+    }
+}
+
+fn limited(sql: &mut String, order: &str, count: u32) {
+    // Writing to a text cannot fail.
+    let _ = write!(sql, " ORDER BY {order} LIMIT {count}");
+}
+
+fn connect(path: &Path) -> rusqlite::Result<(Connection, Found)> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags)?;
+    connection.busy_timeout(Duration::from_secs(5))?;
+    let found = schema::look(&connection)?;
+    Ok((connection, found))
+}
+
+/// Opens a store that no daemon writes, in a folder that we may not write: SQLite then needs to be
+/// told that nothing changes, as it cannot make the files that tell.
+pub(super) fn connect_still(path: &Path) -> rusqlite::Result<(Connection, Found)> {
+    let mut uri = "file:".to_owned();
+    for byte in path.as_os_str().as_encoded_bytes() {
+        if byte.is_ascii_alphanumeric() || b"/-_.~".contains(byte) {
+            uri.push(char::from(*byte));
+        } else {
+            // Writing to a text cannot fail.
+            let _ = write!(uri, "%{byte:02X}");
+        }
+    }
+    uri.push_str("?immutable=1");
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY
+        | OpenFlags::SQLITE_OPEN_NO_MUTEX
+        | OpenFlags::SQLITE_OPEN_URI;
+    let connection = Connection::open_with_flags(uri, flags)?;
+    let found = schema::look(&connection)?;
+    Ok((connection, found))
+}
+
+fn record_of(row: &Row<'_>) -> rusqlite::Result<Result<Record, String>> {
+    let seq: i64 = row.get(0)?;
+    let (vessel, kind, data): (Option<String>, String, String) =
+        (row.get(2)?, row.get(4)?, row.get(6)?);
+    let known = Kind::ALL.iter().copied().find(|known| known.as_str() == kind);
+    let parts = vessel
+        .map(|name| Name::parse(&name))
+        .transpose()
+        .and_then(|vessel| Ok((vessel, known.ok_or(format!("`{kind}` is no kind of event"))?)))
+        .and_then(|(vessel, kind)| {
+            let data = serde_json::from_str(&data).map_err(|error| error.to_string())?;
+            Ok((vessel, kind, data))
+        });
+    let (vessel, kind, data) = match parts {
+        Ok(parts) => parts,
+        Err(problem) => return Ok(Err(format!("record {seq}: {problem}"))),
+    };
+    let at = Stamp::from_millis(row.get(1)?);
+    let (batch, text) = (row.get(3)?, row.get(5)?);
+    Ok(Ok(Record { seq: seq.unsigned_abs(), at, vessel, batch, kind, text, data }))
+}
+
+fn batch_of(row: &Row<'_>) -> rusqlite::Result<Batch> {
+    let stamp =
+        |index| row.get::<_, Option<i64>>(index).map(|millis| millis.map(Stamp::from_millis));
+    Ok(Batch {
+        id: row.get(0)?,
+        vessel: row.get(1)?,
+        first_seq: row.get::<_, i64>(2)?.unsigned_abs(),
+        began: Stamp::from_millis(row.get(3)?),
+        completed: stamp(4)?,
+        ended: stamp(5)?,
+    })
+}

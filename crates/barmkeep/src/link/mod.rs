@@ -1,1 +1,35 @@
 //! The link: MQTT to the devices, and the broker inside.
+//!
+//! [`Link::start`] gives a [`LinkHandle`], which takes what is to be published and never blocks,
+//! and a channel of [`FromLink`]. [`decode::Routes`] turns messages into the engine's inputs.
+//!
+//! What holds here:
+//! - A message of class [`Class::Replace`] that waits is replaced by a newer one on its topic; one
+//!   of class [`Class::Keep`] is kept until the broker acknowledges it, over reconnects as well.
+//!   Both are bounded ([`queue::KEPT_MAX`] and its neighbours).
+//! - Nothing is published on a connection, `online` included, before its subscriptions are
+//!   acknowledged.
+//! - An order for a switch goes only over the connection whose last will is the switch's `off`.
+//! - After a lost connection a switch hears nothing but `off` until its rest is over.
+
+mod access;
+mod backoff;
+pub mod broker;
+mod carrier;
+mod client;
+pub mod decode;
+mod error;
+mod fault;
+pub mod queue;
+mod session;
+pub mod topics;
+pub mod users;
+mod version;
+
+pub use client::{FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Response, SwitchTopic};
+pub use error::LinkError;
+pub use queue::{Class, Outgoing, PublishError};
+pub use session::Version;
+
+#[cfg(test)]
+mod tests;

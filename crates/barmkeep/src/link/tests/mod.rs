@@ -1,0 +1,7 @@
+//! The link against real brokers: a mosquitto of the test's own, and the broker inside; with
+//! mosquitto's own clients as the devices.
+
+mod broker;
+mod daemon;
+mod house;
+mod tls;

@@ -118,6 +118,7 @@ fn run(vessel: &Vessel, case: &Row) -> Loop {
         heat_on: case.number("hh_on"),
         heat_off: case.number("hh_off"),
         extremes: 0.0,
+        level_over: None,
     };
     let demand = Demand {
         setpoint: Some(temperature(case.number("sp"))),
@@ -225,8 +226,9 @@ fn vectors_of_the_anticipating_law() {
     };
     let setpoint = temperature(12.0);
     let demand = Demand { setpoint: Some(setpoint), ahead: Vec::new(), heat: true, cool: true };
-    // The trace was computed with extremes at 0.6 of the hysteresis.
-    let thresholds = Thresholds { extremes: 0.6 * 0.3, ..Thresholds::around(rules.hysteresis) };
+    // The trace was computed with extremes at 0.6 of the hysteresis, and without levelling.
+    let plain = Thresholds::around(rules.hysteresis);
+    let thresholds = Thresholds { extremes: 0.6 * 0.3, level_over: None, ..plain };
     let mut regulator = Regulator::new(Stamp::from_millis(0));
     let mut n_values = 0;
     for row in vectors::table(file) {

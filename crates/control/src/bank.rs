@@ -116,6 +116,31 @@ impl Bank {
         )
     }
 
+    /// The used model, by its place.
+    pub fn current(&self) -> usize {
+        self.current
+    }
+
+    /// The used model's time constant, in h.
+    pub fn tau(&self) -> f64 {
+        TAUS[self.current]
+    }
+
+    /// The net drift of a model, in K/h.
+    pub fn drift(&self, model: usize) -> f64 {
+        self.filters.get(model).map_or(0.0, |filter| filter.x[filter::DRIFT])
+    }
+
+    /// What an output does in the end, in K/h, never negative.
+    pub fn effect(&self, output: Output) -> f64 {
+        let x = &self.filters[self.current].x;
+        match output {
+            Output::Chiller => -x[filter::COOLING],
+            Output::Heater => x[filter::HEATING] + x[filter::DIRECT],
+        }
+        .max(0.0)
+    }
+
     /// Whether the used model has met the readings of the last hour.
     pub fn is_right(&self) -> bool {
         self.surprise <= WRONG

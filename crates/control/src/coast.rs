@@ -202,8 +202,7 @@ impl Moment {
 
     /// The temperature at an error as this output sees it.
     fn temperature(&self, output: Output, error: f64) -> Temperature {
-        let sign = if output == Output::Chiller { 1.0 } else { -1.0 };
-        Temperature::clamped(self.aim + sign * error)
+        Temperature::clamped(self.aim + output.sign() * error)
     }
 
     fn coasts(&self, after: Output) -> Because {

@@ -9,6 +9,8 @@ mod bank;
 mod coast;
 mod decision;
 mod filter;
+mod foresight;
+mod level;
 mod outlook;
 mod past;
 mod plain;
@@ -17,6 +19,7 @@ mod regulator;
 mod relay;
 mod rules;
 mod setpoint;
+mod watch;
 
 pub use decision::{Because, Decision};
 pub use regulator::{Estimate, Figures, OutputFigures, Regulator, Sign};

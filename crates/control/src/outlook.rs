@@ -92,6 +92,20 @@ impl Path {
     }
 }
 
+impl Outlook {
+    /// With all errors higher by so much.
+    pub fn shifted(mut self, by: f64) -> Outlook {
+        self.error += by;
+        for extremes in [&mut self.off, &mut self.soon] {
+            extremes.low += by;
+            extremes.high += by;
+        }
+        self.cooled_high += by;
+        self.heated_low += by;
+        self
+    }
+}
+
 impl Extremes {
     const NONE: Extremes = Extremes { low: f64::INFINITY, high: f64::NEG_INFINITY };
 
@@ -178,5 +192,25 @@ mod tests {
         let jump =
             Path::new(c(16.0), &[(Span::from_hours(1), c(16.0)), (Span::from_hours(1), c(19.0))]);
         assert_eq!((jump.at(0.99), jump.at(1.0)), (16.0, 19.0));
+    }
+
+    #[test]
+    fn a_step_becomes_a_climb_that_is_centred_on_it() {
+        let c = |celsius: f64| Temperature::from_celsius(celsius).unwrap();
+        let at = Span::from_hours(5);
+        let path = Path::new(c(16.0), &[(at, c(16.0)), (at, c(19.0))]).followable(Some(1.0), None);
+        for (hours, expected) in [(0.0, 16.0), (3.5, 16.0), (5.0, 17.5), (6.5, 19.0), (9.0, 19.0)] {
+            assert!((path.at(hours) - expected).abs() < 1e-12, "{hours}: {}", path.at(hours));
+        }
+        // The climb has begun before now where the step is near.
+        let near =
+            Path::new(c(16.0), &[(Span::from_hours(1), c(16.0)), (Span::from_hours(1), c(19.0))])
+                .followable(Some(1.0), None);
+        assert!((near.at(0.0) - 16.5).abs() < 1e-12);
+        // What the beer can follow stays as it is, and so does a way down that is not known.
+        for (to, up) in [(c(19.0), Some(2.0)), (c(13.0), Some(0.1))] {
+            let ramp = Path::new(c(16.0), &[(at, to)]);
+            assert_eq!(ramp.clone().followable(up, None), ramp);
+        }
     }
 }

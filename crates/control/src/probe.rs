@@ -78,9 +78,9 @@ impl Probe {
         finest.filter(|_| self.now.count + self.before.count >= CHANGES_LEAST)
     }
 
-    /// Whether its steps are too wide to foresee anything by it.
-    pub fn is_coarse(&self) -> bool {
-        self.step().is_some_and(|step| step > COARSE)
+    /// Whether its steps are known and fine enough to foresee anything by it.
+    pub fn is_fine(&self) -> bool {
+        self.step().is_some_and(|step| step <= COARSE)
     }
 
     /// The variance of a reading, in K².
@@ -108,10 +108,15 @@ mod tests {
 
     #[test]
     fn a_coarse_probe_is_known_by_its_steps() {
-        assert!(probe(&[12.0, 12.5, 12.0, 12.0, 12.5]).is_coarse());
-        assert!(!probe(&[12.0, 12.5, 12.5, 12.5]).is_coarse());
-        assert!(!probe(&[12.0, 12.25, 12.0, 12.25]).is_coarse());
-        assert!(!probe(&[12.0, 12.5, 12.0, 12.4, 12.5]).is_coarse());
+        for (readings, fine) in [
+            (vec![12.0, 12.5, 12.0, 12.0, 12.5], false),
+            (vec![12.0, 12.0, 12.0, 12.0, 12.0], false),
+            (vec![12.0, 12.1, 12.0, 12.0, 12.0], false),
+            (vec![12.0, 12.25, 12.0, 12.25], true),
+            (vec![12.0, 12.5, 12.0, 12.4, 12.5], true),
+        ] {
+            assert_eq!(probe(&readings).is_fine(), fine, "{readings:?}");
+        }
     }
 
     #[test]

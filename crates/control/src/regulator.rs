@@ -1,16 +1,17 @@
 //! The regulator: readings in, decisions out, and the state that a snapshot keeps.
 
-use crate::bank::{self, Bank};
-use crate::coast::{self, Moment, Standing, Trials};
 use crate::filter;
-use crate::outlook::{Extremes, Outlook, Path, outlook};
-use crate::past::{self, Past};
-use crate::plain::{self, Wish};
-use crate::probe::Probe;
-use crate::relay::Relay;
+use crate::foresight::Foresight;
+use crate::plain::{self, Situation, Wish};
+use crate::relay::{Relay, Relays};
+use crate::watch::Watch;
 use crate::{Because, Decision, Demand, Output, Rests, Rules, Thresholds};
 use quantity::{Span, Stamp, Temperature, TemperatureRate};
 use serde::{Deserialize, Serialize};
+
+/// An output starts only where this much room is left around the vessel, in K, and stops at once
+/// where the limit is passed by as much; between, it serves its shortest run.
+const ROOM: f64 = 1.0;
 
 /// Regulates one vessel.
 ///
@@ -24,20 +25,15 @@ use serde::{Deserialize, Serialize};
 pub struct Regulator {
     /// The newest time that was seen.
     now: Stamp,
-    heater: Relay,
-    chiller: Relay,
+    relays: Relays,
     /// The last beer reading.
     reading: Option<(Stamp, Temperature)>,
-    /// The last temperature around the vessel, of the same time as a beer reading.
-    surround: Option<(Stamp, Temperature)>,
+    /// The last temperature around the vessel, of the same time as the beer reading.
+    surround: Option<Temperature>,
     /// On-time since the last beer reading, of runs that have ended.
     spent: Span,
-    past: Past,
-    probe: Option<Probe>,
-    bank: Option<Bank>,
-    trials: Trials,
-    /// The beer's extremes with both outputs off, as the last decision foresaw them, in °C.
-    foreseen: Option<Extremes>,
+    foresight: Foresight,
+    watch: Watch,
 }
 
 /// What one output did, for energy and wear.
@@ -110,21 +106,25 @@ pub enum Sign {
     },
 }
 
+/// What speaks against running an output, its rests apart.
+#[derive(Debug, Clone, Copy)]
+struct Objection {
+    because: Because,
+    /// Whether a run ends at once, even before its shortest time.
+    at_once: bool,
+}
+
 impl Regulator {
     /// A regulator of a vessel of which nothing is known: both outputs count as just stopped.
     pub fn new(start: Stamp) -> Self {
         Regulator {
             now: start,
-            heater: Relay::new(start),
-            chiller: Relay::new(start),
+            relays: Relays::new(start),
             reading: None,
             surround: None,
             spent: Span::ZERO,
-            past: Past::default(),
-            probe: None,
-            bank: None,
-            trials: Trials::default(),
-            foreseen: None,
+            foresight: Foresight::new(start),
+            watch: Watch::default(),
         }
     }
 
@@ -133,9 +133,9 @@ impl Regulator {
     pub fn restarted(&mut self, now: Stamp) {
         let died = self.now;
         self.now = self.now.max(now);
-        self.past.switched(died, None);
-        for relay in [&mut self.heater, &mut self.chiller] {
-            relay.lost(died, self.now);
+        self.foresight.switched(died, None);
+        for output in [Output::Chiller, Output::Heater] {
+            self.relays.of_mut(output).lost(died, self.now);
         }
     }
 
@@ -147,9 +147,9 @@ impl Regulator {
             return;
         }
         self.reading = Some((at, beer));
-        self.surround = surround.map(|temperature| (at, temperature));
+        self.surround = surround;
         self.spent = Span::ZERO;
-        self.learn(at, beer.celsius());
+        self.foresight.take(at, beer.celsius());
     }
 
     /// Decides what the outputs do from `now` until the next call.
@@ -157,7 +157,7 @@ impl Regulator {
         self.decide_within(now, rules, demand, &Thresholds::around(rules.hysteresis))
     }
 
-    /// As [`Regulator::decide`], with a plain band of its own shape.
+    /// As [`Regulator::decide`], with thresholds of one's own.
     pub fn decide_within(
         &mut self,
         now: Stamp,
@@ -167,31 +167,44 @@ impl Regulator {
     ) -> Decision {
         self.now = self.now.max(now);
         let wish = self.wish(rules, demand, thresholds);
-        let because = match self.running() {
+        let because = match self.relays.running() {
             Some(output) => self.go_on(output, wish, rules, demand),
             None => self.begin(wish, rules, demand),
         };
-        Decision { heater: self.heater.is_on(), chiller: self.chiller.is_on(), because }
+        if let (Some(bank), Some((_, beer))) = (self.foresight.bank(), self.reading) {
+            let error = demand.setpoint.map_or(0.0, |setpoint| (beer - setpoint).kelvin());
+            self.watch.look(self.now, &self.relays, bank, beer.celsius(), error);
+        }
+        let running = self.relays.running();
+        Decision {
+            heater: running == Some(Output::Heater),
+            chiller: running == Some(Output::Chiller),
+            because,
+        }
     }
 
     /// What it knows.
     pub fn figures(&self) -> Figures {
-        let of = |output: Output| OutputFigures {
-            starts: self.relay(output).starts,
-            on: self.relay(output).total(self.now),
-            identified: self.bank.as_ref().is_some_and(|bank| bank.knows(output)),
+        let of = |output: Output| {
+            let relay: &Relay = self.relays.of(output);
+            OutputFigures {
+                starts: relay.starts,
+                on: relay.total(self.now),
+                identified: self.foresight.knows(output),
+            }
         };
+        let foreseen = self.foresight.foreseen();
         Figures {
             heater: of(Output::Heater),
             chiller: of(Output::Chiller),
-            lowest: self.foreseen.map(|beer| Temperature::clamped(beer.low)),
-            highest: self.foreseen.map(|beer| Temperature::clamped(beer.high)),
+            lowest: foreseen.map(|beer| Temperature::clamped(beer.low)),
+            highest: foreseen.map(|beer| Temperature::clamped(beer.high)),
         }
     }
 
     /// What it has learnt of the vessel; `None` before the first reading.
     pub fn estimate(&self) -> Option<Estimate> {
-        let state = self.bank.as_ref()?.state(self.now, &self.past);
+        let state = self.foresight.state(self.now)?;
         Some(Estimate {
             beer: Temperature::clamped(state.x[filter::TEMPERATURE]),
             rate: state.x[filter::RATE],
@@ -204,127 +217,36 @@ impl Regulator {
     }
 
     /// What speaks against the hardware now.
+    ///
+    /// [`Sign::NoEffect`] stands until a later run shows an effect; [`Sign::RunsAway`] until the
+    /// beer turns or no setpoint is asked for.
     pub fn signs(&self) -> Vec<Sign> {
-        Vec::new()
-    }
-
-    /// Learns from a reading that is newer than the last one.
-    fn learn(&mut self, at: Stamp, beer: f64) {
-        match &mut self.probe {
-            None => self.probe = Some(Probe::new(at, beer)),
-            Some(probe) => probe.take(at, beer),
-        }
-        let Some(probe) = &self.probe else { return };
-        match &mut self.bank {
-            None => self.bank = Some(Bank::new(at, beer, probe)),
-            Some(bank) => bank.take(at, beer, probe, &self.past),
-        }
-        self.past.forget_before(at - bank::DELAY);
-    }
-
-    /// Where the beer will go from now, against this course of the setpoint.
-    fn outlook(&self, path: &Path) -> Option<Outlook> {
-        let state = self.bank.as_ref()?.state(self.now, &self.past);
-        // What runs acts on for the delay, whatever is decided now.
-        let pending = [(bank::DELAY.hours(), past::inputs(self.running()))];
-        Some(outlook(state, &pending, path))
+        self.watch.signs(self.now, &self.relays)
     }
 
     /// Which output is wanted, rests apart.
     fn wish(&mut self, rules: &Rules, demand: &Demand, thresholds: &Thresholds) -> Wish {
         let off = |because| Wish { output: None, because };
-        self.foreseen = None;
         let Some(setpoint) = demand.setpoint else {
+            self.foresight.close_eyes();
             return off(Because::NoSetpoint);
         };
         let Some((_, beer)) = self.reading else {
             return off(Because::Blind { last: None });
         };
-        let plain = plain::wish(self.running(), beer, setpoint, thresholds);
-        if !rules.anticipate {
-            return plain;
-        }
-        let (up, down) = self.bank.as_ref().map_or((None, None), |bank| {
-            bank.rates(
-                allowed(Output::Heater, rules, demand).is_some(),
-                allowed(Output::Chiller, rules, demand).is_some(),
-            )
-        });
-        let path = Path::new(setpoint, &demand.ahead).followable(up, down);
-        let outlook = self.outlook(&path);
-        self.foreseen = outlook.map(|outlook| outlook.beer);
-        match outlook {
-            Some(outlook) if self.can_foresee() => {
-                let aims = (setpoint, path.at(0.0));
-                let moment = self.moment(outlook, beer, aims, rules, thresholds);
-                coast::wish(&moment, self.trials)
-            }
-            _ => self.calmed(plain, beer, setpoint, rules),
-        }
-    }
-
-    /// Whether the models may be relied upon; else the plain band is kept.
-    fn can_foresee(&self) -> bool {
-        self.probe.as_ref().is_some_and(|probe| !probe.is_coarse())
-            && self.bank.as_ref().is_some_and(Bank::is_right)
-    }
-
-    fn moment(
-        &self,
-        outlook: Outlook,
-        beer: Temperature,
-        (setpoint, aim): (Temperature, f64),
-        rules: &Rules,
-        thresholds: &Thresholds,
-    ) -> Moment {
-        let running = self.running();
-        Moment {
-            outlook,
-            beer,
-            setpoint,
-            aim,
-            half_width: rules.hysteresis.kelvin().abs(),
-            extremes: thresholds.extremes,
-            running,
-            run: running.map_or(Span::ZERO, |output| self.relay(output).run(self.now)),
-            chiller: self.standing(Output::Chiller, rules),
-            heater: self.standing(Output::Heater, rules),
-        }
-    }
-
-    fn standing(&self, output: Output, rules: &Rules) -> Standing {
-        Standing {
-            known: self.bank.as_ref().is_some_and(|bank| bank.knows(output)),
-            rested: self.now.since(self.relay(output).rests_since),
-            quiet: self.is_quiet(output, rules),
-        }
-    }
-
-    fn is_quiet(&self, output: Output, rules: &Rules) -> bool {
-        rests(output, rules).is_none()
-            || self.relay(output).idle(self.now).is_none_or(|idle| idle >= coast::QUIET)
-    }
-
-    /// A plain band that does not start one output soon after the other, unless the beer is far off.
-    fn calmed(&self, plain: Wish, beer: Temperature, setpoint: Temperature, rules: &Rules) -> Wish {
-        let far = (beer - setpoint).kelvin().abs() > 2.0 * rules.hysteresis.kelvin().abs();
-        match plain.output {
-            Some(output)
-                if self.running().is_none() && !far && !self.is_quiet(opposite(output), rules) =>
-            {
-                let ran_until = self.relay(opposite(output)).ran_until.unwrap_or(self.now);
-                Wish {
-                    output: None,
-                    because: Because::Changeover { until: ran_until + coast::QUIET },
-                }
-            }
-            _ => plain,
+        let (now, relays) = (self.now, &self.relays);
+        let situation = Situation { now, beer, setpoint, relays, rules, demand, thresholds };
+        if rules.anticipate {
+            self.foresight.wish(&situation)
+        } else {
+            self.foresight.close_eyes();
+            plain::wish(&situation)
         }
     }
 
     /// Lets a run go on, or ends it.
     fn go_on(&mut self, output: Output, wish: Wish, rules: &Rules, demand: &Demand) -> Because {
-        let Some(rests) = allowed(output, rules, demand) else {
+        let Some(rests) = rules.allowed(output, demand) else {
             self.stop(output);
             return match demand.setpoint {
                 None => Because::NoSetpoint,
@@ -335,15 +257,16 @@ impl Regulator {
         if wish.output == Some(output) && objection.is_none() {
             return wish.because;
         }
-        if let Some(until) = self.relay(output).must_run_until(self.now, rests) {
+        let at_once = objection.is_some_and(|objection| objection.at_once);
+        if let Some(until) = self.relays.of(output).must_run_until(self.now, rests)
+            && !at_once
+        {
             return Because::MinOn { until };
         }
         self.stop(output);
-        if let Because::TrialEnds { .. } = wish.because {
-            self.trials.grow(output);
-        }
+        self.foresight.run_ended(output, wish.because);
         match objection {
-            Some(because) if wish.output == Some(output) => because,
+            Some(objection) if at_once || wish.output == Some(output) => objection.because,
             _ => wish.because,
         }
     }
@@ -353,116 +276,54 @@ impl Regulator {
         let Some(output) = wish.output else {
             return wish.because;
         };
-        let Some(rests) = allowed(output, rules, demand) else {
+        let Some(rests) = rules.allowed(output, demand) else {
             return Because::NotAllowed;
         };
         if let Some(objection) = self.objection(output, rests, rules) {
-            return objection;
+            return objection.because;
         }
-        if let Some(until) = self.relay(output).must_rest_until(self.now, rests) {
+        if let Some(until) = self.relays.of(output).must_rest_until(self.now, rests) {
             return Because::Resting { until };
         }
-        let other = self.relay(opposite(output));
+        let other = self.relays.of(output.opposite());
         if let Some(until) = other.holds_up_until(self.now, rules.changeover) {
             return Because::Changeover { until };
         }
         // Nothing stops and starts in the same decision, however often it is asked for.
-        if [&self.heater, &self.chiller].iter().any(|relay| relay.ran_until == Some(self.now)) {
-            return Because::Resting { until: self.now };
-        }
         let now = self.now;
-        self.relay_mut(output).start(now);
-        self.past.switched(now, Some(output));
+        if [output, output.opposite()].iter().any(|o| self.relays.of(*o).ran_until == Some(now)) {
+            return Because::Resting { until: now };
+        }
+        self.relays.of_mut(output).start(now);
+        self.foresight.switched(now, Some(output));
         wish.because
     }
 
     /// What speaks against running `output` apart from its rests.
-    fn objection(&self, output: Output, rests: Rests, rules: &Rules) -> Option<Because> {
+    fn objection(&self, output: Output, rests: Rests, rules: &Rules) -> Option<Objection> {
+        let blind = |last| Objection { because: Because::Blind { last }, at_once: false };
         let Some((last, beer)) = self.reading else {
-            return Some(Because::Blind { last: None });
+            return Some(blind(None));
         };
-        let running = self.relay(output).on_since.map(|since| self.now.since(since.max(last)));
-        if self.spent + running.unwrap_or(Span::ZERO) >= rules.max_on.max(rests.min_on) {
-            return Some(Because::Blind { last: Some(last) });
+        let on_since = self.relays.of(output).on_since;
+        let running = on_since.map_or(Span::ZERO, |since| self.now.since(since.max(last)));
+        if self.spent + running >= rules.max_on.max(rests.min_on) {
+            return Some(blind(Some(last)));
         }
-        let (_, surround) = self.surround?;
-        let limit = surround_limit(output, beer, rules)?;
-        let met = match output {
-            Output::Chiller => surround <= limit,
-            Output::Heater => surround >= limit,
-        };
-        met.then_some(Because::SurroundLimit { surround, limit })
-    }
-
-    fn running(&self) -> Option<Output> {
-        match (self.chiller.is_on(), self.heater.is_on()) {
-            (true, _) => Some(Output::Chiller),
-            (false, true) => Some(Output::Heater),
-            (false, false) => None,
-        }
+        let surround = self.surround?;
+        let (room, limit) = rules.envelope.room(output, beer, surround)?;
+        let least = if on_since.is_some() { 0.0 } else { ROOM };
+        let because = Because::SurroundLimit { surround, limit };
+        (room <= least).then_some(Objection { because, at_once: room <= -ROOM })
     }
 
     fn stop(&mut self, output: Output) {
         let now = self.now;
         let read = self.reading.map_or(now, |(at, _)| at);
-        let relay = self.relay_mut(output);
-        let spent = relay.on_since.map(|since| now.since(since.max(read)));
+        let relay = self.relays.of_mut(output);
+        let spent = relay.on_since.map_or(Span::ZERO, |since| now.since(since.max(read)));
         relay.stop(now);
-        self.past.switched(now, None);
-        self.spent = self.spent + spent.unwrap_or(Span::ZERO);
-    }
-
-    fn relay(&self, output: Output) -> &Relay {
-        match output {
-            Output::Chiller => &self.chiller,
-            Output::Heater => &self.heater,
-        }
-    }
-
-    fn relay_mut(&mut self, output: Output) -> &mut Relay {
-        match output {
-            Output::Chiller => &mut self.chiller,
-            Output::Heater => &mut self.heater,
-        }
-    }
-}
-
-fn opposite(output: Output) -> Output {
-    match output {
-        Output::Chiller => Output::Heater,
-        Output::Heater => Output::Chiller,
-    }
-}
-
-/// The rests of an output that may run now; `None` where it must not.
-fn allowed(output: Output, rules: &Rules, demand: &Demand) -> Option<Rests> {
-    demand.setpoint?;
-    let may = match output {
-        Output::Chiller => demand.cool,
-        Output::Heater => demand.heat,
-    };
-    rests(output, rules).filter(|_| may)
-}
-
-/// The rests of an output; `None` where there is none.
-fn rests(output: Output, rules: &Rules) -> Option<Rests> {
-    match output {
-        Output::Chiller => rules.chiller,
-        Output::Heater => rules.heater,
-    }
-}
-
-/// The temperature around the vessel at which `output` must not run.
-fn surround_limit(output: Output, beer: Temperature, rules: &Rules) -> Option<Temperature> {
-    let envelope = &rules.envelope;
-    match output {
-        Output::Heater => envelope.above_beer.map(|delta| beer + delta),
-        Output::Chiller => {
-            let below = envelope.below_beer.map(|delta| beer - delta);
-            match (below, envelope.coldest) {
-                (Some(below), Some(coldest)) => Some(below.max(coldest)),
-                (below, coldest) => below.or(coldest),
-            }
-        }
+        self.foresight.switched(now, None);
+        self.spent = self.spent + spent;
     }
 }

@@ -13,6 +13,57 @@ pub enum Output {
     Heater,
 }
 
+impl Output {
+    /// 1 where it works on a beer that is too warm, −1 where on one that is too cold.
+    pub(crate) fn sign(self) -> f64 {
+        match self {
+            Output::Chiller => 1.0,
+            Output::Heater => -1.0,
+        }
+    }
+
+    /// The other one.
+    pub(crate) fn opposite(self) -> Output {
+        match self {
+            Output::Chiller => Output::Heater,
+            Output::Heater => Output::Chiller,
+        }
+    }
+}
+
+/// Both outputs. Invariant: never both on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Relays {
+    pub chiller: Relay,
+    pub heater: Relay,
+}
+
+impl Relays {
+    /// Both count as just stopped.
+    pub fn new(start: Stamp) -> Self {
+        Relays { chiller: Relay::new(start), heater: Relay::new(start) }
+    }
+
+    pub fn of(&self, output: Output) -> &Relay {
+        match output {
+            Output::Chiller => &self.chiller,
+            Output::Heater => &self.heater,
+        }
+    }
+
+    pub fn of_mut(&mut self, output: Output) -> &mut Relay {
+        match output {
+            Output::Chiller => &mut self.chiller,
+            Output::Heater => &mut self.heater,
+        }
+    }
+
+    /// Which output is on.
+    pub fn running(&self) -> Option<Output> {
+        [Output::Chiller, Output::Heater].into_iter().find(|output| self.of(*output).is_on())
+    }
+}
+
 /// The state and the counters of one output.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Relay {

@@ -1,10 +1,13 @@
 //! What a vessel allows and what is wanted of it.
 
+use crate::Output;
 use quantity::{Span, Temperature, TemperatureDelta};
 use serde::{Deserialize, Serialize};
 
 /// Where predicted extremes are placed, as a share of the hysteresis.
 const EXTREMES_SHARE: f64 = 0.55;
+/// Over which time the mean error is brought to nothing.
+const LEVEL_OVER: Span = Span::from_hours(12);
 
 /// The rests of one output.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -35,6 +38,57 @@ pub struct Rules {
     pub max_on: Span,
     /// Limits on what surrounds the vessel; they act only where a probe tells its temperature.
     pub envelope: Envelope,
+}
+
+impl Rules {
+    /// Half the width of the band, in K.
+    pub(crate) fn half_width(&self) -> f64 {
+        self.hysteresis.kelvin().abs()
+    }
+
+    /// The rests of an output; `None` where there is none.
+    pub(crate) fn rests(&self, output: Output) -> Option<Rests> {
+        match output {
+            Output::Chiller => self.chiller,
+            Output::Heater => self.heater,
+        }
+    }
+
+    /// The rests of an output that may run now; `None` where it must not.
+    pub(crate) fn allowed(&self, output: Output, demand: &Demand) -> Option<Rests> {
+        demand.setpoint?;
+        let may = match output {
+            Output::Chiller => demand.cool,
+            Output::Heater => demand.heat,
+        };
+        self.rests(output).filter(|_| may)
+    }
+}
+
+impl Envelope {
+    /// How much room is left around the vessel until `output` must not run, in K, and the limit;
+    /// `None` where there is no limit for it.
+    pub(crate) fn room(
+        &self,
+        output: Output,
+        beer: Temperature,
+        surround: Temperature,
+    ) -> Option<(f64, Temperature)> {
+        match output {
+            Output::Heater => {
+                let limit = beer + self.above_beer?;
+                Some(((limit - surround).kelvin(), limit))
+            }
+            Output::Chiller => {
+                let below = self.below_beer.map(|delta| beer - delta);
+                let limit = match (below, self.coldest) {
+                    (Some(below), Some(coldest)) => below.max(coldest),
+                    (below, coldest) => below.or(coldest)?,
+                };
+                Some(((surround - limit).kelvin(), limit))
+            }
+        }
+    }
 }
 
 /// Limits on the air or the jacket around the vessel.
@@ -79,6 +133,8 @@ pub struct Thresholds {
     pub heat_off: f64,
     /// With foresight, the beer's predicted extremes are placed at setpoint ± this.
     pub extremes: f64,
+    /// With foresight, the mean error is brought to nothing over about this time; `None`: not.
+    pub level_over: Option<Span>,
 }
 
 impl Thresholds {
@@ -91,6 +147,7 @@ impl Thresholds {
             heat_on: half_width,
             heat_off: 0.0,
             extremes: EXTREMES_SHARE * half_width,
+            level_over: Some(LEVEL_OVER),
         }
     }
 }

@@ -142,6 +142,18 @@ fn finite(figures: &Figures) -> bool {
         .all(|temperature| temperature.celsius().is_finite())
 }
 
+/// Whether what surrounds the vessel is so far beyond a limit that a run ends at once, in °C.
+fn far_too_cold(envelope: &Envelope, (beer, surround): (f64, Option<f64>)) -> bool {
+    let below = envelope.below_beer.map_or(f64::NEG_INFINITY, |delta| beer - delta.kelvin());
+    let coldest = envelope.coldest.map_or(f64::NEG_INFINITY, Temperature::celsius);
+    surround.is_some_and(|surround| surround <= below.max(coldest) - 1.0)
+}
+
+fn far_too_warm(envelope: &Envelope, (beer, surround): (f64, Option<f64>)) -> bool {
+    let above = envelope.above_beer.map_or(f64::INFINITY, |delta| beer + delta.kelvin());
+    surround.is_some_and(|surround| surround >= above + 1.0)
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(400))]
 
@@ -153,6 +165,7 @@ proptest! {
         let mut heater = Seen::new(rules.heater, start);
         let mut chiller = Seen::new(rules.chiller, start);
         let mut blind_on = Span::ZERO;
+        let mut known = None;
         for turn in &turns {
             clock = Stamp::from_millis(clock.millis() + turn.seconds * 1000);
             if clock > now {
@@ -169,6 +182,7 @@ proptest! {
             if let Some((beer, surround)) = turn.reading {
                 if read.is_none_or(|last| clock > last) {
                     read = Some(clock);
+                    known = Some((beer, surround));
                     blind_on = Span::ZERO;
                 }
                 let surround = surround.map(Temperature::clamped);
@@ -180,9 +194,13 @@ proptest! {
             let on = decision.heater || decision.chiller;
             prop_assert!(!on || read.is_some(), "runs before the first reading");
             let wanted = turn.setpoint.is_some();
+            let may = |output: fn(&Envelope, (f64, Option<f64>)) -> bool| {
+                wanted && !known.is_some_and(|reading| output(&rules.envelope, reading))
+            };
+            let (heats, cools) = (turn.heat && may(far_too_warm), turn.cool && may(far_too_cold));
             let before = (heater, chiller);
-            heater.watch(decision.heater, now, turn.heat && wanted, before.1, rules.changeover);
-            chiller.watch(decision.chiller, now, turn.cool && wanted, before.0, rules.changeover);
+            heater.watch(decision.heater, now, heats, before.1, rules.changeover);
+            chiller.watch(decision.chiller, now, cools, before.0, rules.changeover);
             if on {
                 let rests = if decision.heater { rules.heater } else { rules.chiller };
                 let longest = rules.max_on.max(rests.unwrap().min_on);

@@ -11,13 +11,15 @@ mod scenario;
 use barmkeep_tests::vectors;
 use control::Envelope;
 use quantity::{Temperature, TemperatureDelta};
-use scenario::{Outcome, Scenario, Way};
+use scenario::{Fault, Outcome, Scenario, Way};
 
 const SEEDS: [u64; 3] = [1, 2, 3];
 
 fn main() {
     study();
     cold_crash();
+    poor_readings();
+    faults();
 }
 
 /// A mean over runs.
@@ -52,6 +54,7 @@ fn study() {
     println!(
         "               rms  over under  heat  cool fights  Wh/d low C  rms/p st/p Wh/p  J/p  worst  J/o"
     );
+    let mut false_signs = 0;
     for (scenario, oracle) in scenarios() {
         let law = SEEDS.map(|seed| scenario.run(&Way::anticipating(seed)));
         let plain = SEEDS.map(|seed| scenario.run(&Way::plain(seed)));
@@ -77,7 +80,16 @@ fn study() {
             worst,
             mean(&law, |o| o.cost) / oracle,
         );
+        let signs = |o: &&Outcome| {
+            o.stopped_h.is_some() || o.chiller_dead_h.is_some() || o.heater_dead_h.is_some()
+        };
+        if scenario.name == "stuck" {
+            println!("        sign after h: {:?}", law.map(|o| o.heater_dead_h.map(|h| h - 60.0)));
+        } else {
+            false_signs += law.iter().filter(signs).count();
+        }
     }
+    println!("false signs in all runs but stuck: {false_signs}");
 }
 
 /// The descent to 2 C with and without a probe in the chamber.
@@ -112,6 +124,70 @@ fn cold_crash() {
                 mean(&runs, watt_hours) / days,
                 -largest(&runs, |o| -o.chamber_low),
             );
+        }
+    }
+}
+
+/// Coarse, rare and missing readings: never worse than the plain band with the same readings.
+fn poor_readings() {
+    println!();
+    println!("Poor readings: J of the law / of the plain band, mean and worst of seeds {SEEDS:?}");
+    println!("               0.5 K steps    each 5 min     10 % missing");
+    for (scenario, _) in scenarios() {
+        print!("{:7} {:4}", scenario.name, &scenario.plant[..2]);
+        for poor in [
+            |way: Way| Way { step: Some(0.5), ..way },
+            |way: Way| Way { every_s: Some(300), ..way },
+            |way: Way| Way { missing: 0.1, ..way },
+        ] {
+            let ratios = SEEDS.map(|seed| {
+                let law = scenario.run(&poor(Way::anticipating(seed)));
+                law.cost / scenario.run(&poor(Way::plain(seed))).cost
+            });
+            let mean = ratios.iter().sum::<f64>() / ratios.len() as f64;
+            print!("   {mean:5.2} {:5.2}", ratios.iter().copied().fold(0.0, f64::max));
+        }
+        println!();
+    }
+}
+
+/// What is told of broken hardware, how soon, and how far the beer goes.
+fn faults() {
+    println!();
+    println!(
+        "Faults from 40 h on, or from the start: signs after h (none: no sign), largest error K"
+    );
+    println!("                                 chiller dead  heater dead  runs away  error");
+    for (scenario, _) in scenarios() {
+        if !["hold12", "hold19"].contains(&scenario.name.as_str()) {
+            continue;
+        }
+        for fault in [
+            Fault::Swapped,
+            Fault::DeadChiller,
+            Fault::DeadHeater,
+            Fault::HeaterStuckOn,
+            Fault::FrozenProbe,
+            Fault::ProbeInAir,
+        ] {
+            for fault_from_h in [40.0, 0.0] {
+                let way = Way { fault, fault_from_h, ..Way::anticipating(SEEDS[0]) };
+                let outcome = scenario.run(&way);
+                let after = |sign: Option<f64>| {
+                    sign.map_or("none".to_owned(), |h| format!("{:.1}", h - fault_from_h))
+                };
+                println!(
+                    "{:7} {:3} {:14} {:3.0} {:>12} {:>12} {:>10} {:6.1}",
+                    scenario.name,
+                    &scenario.plant[..2],
+                    format!("{fault:?}"),
+                    fault_from_h,
+                    after(outcome.chiller_dead_h),
+                    after(outcome.heater_dead_h),
+                    after(outcome.stopped_h),
+                    outcome.worst,
+                );
+            }
         }
     }
 }

@@ -64,10 +64,12 @@ pub struct Way {
     /// Whether descents slow down near freezing.
     pub gentle: bool,
     pub fault: Fault,
+    /// From when the fault acts, in h.
+    pub fault_from_h: f64,
     pub seed: u64,
 }
 
-/// What is wrong with the hardware, from 40 h on.
+/// What is wrong with the hardware.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Fault {
     None,
@@ -100,14 +102,17 @@ pub struct Outcome {
     pub chamber_low: f64,
     /// The integral of the squared error plus 0.1 K²h a start.
     pub cost: f64,
-    /// When the first sign against each output was given, in h.
-    pub heater_sign_h: Option<f64>,
-    pub chiller_sign_h: Option<f64>,
+    /// When each output was first said to be without effect, in h.
+    pub heater_dead_h: Option<f64>,
+    pub chiller_dead_h: Option<f64>,
+    /// When the beer was first said to run away, in h; both outputs are off from then on.
+    pub stopped_h: Option<f64>,
+    /// The mean error, in K.
+    pub mean: f64,
+    /// The largest error, in K.
     pub worst: f64,
 }
 
-/// The time from which a [`Fault`] acts, in h.
-pub const FAULT_FROM_H: f64 = 40.0;
 /// What one start costs, in K²h.
 const START_COST: f64 = 0.1;
 /// Before and after a step this long, in h, its approach is not scored as over- or undershoot.
@@ -127,6 +132,7 @@ impl Way {
             envelope: None,
             gentle: false,
             fault: Fault::None,
+            fault_from_h: 40.0,
             seed,
         }
     }
@@ -277,6 +283,7 @@ struct Run<'a> {
     was_cut: bool,
     hour: (i64, bool, bool),
     settled: bool,
+    stopped: bool,
     squares: f64,
     outcome: Outcome,
 }
@@ -297,6 +304,7 @@ impl<'a> Run<'a> {
             was_cut: false,
             hour: (-1, false, false),
             settled: false,
+            stopped: false,
             squares: 0.0,
             outcome: Outcome {
                 chamber_low: f64::INFINITY,
@@ -346,14 +354,15 @@ impl<'a> Run<'a> {
             } else {
                 Vec::new()
             },
-            heat: true,
-            cool: true,
+            // As the engine does: a heater without effect is off, and a runaway stops both.
+            heat: !self.stopped && self.outcome.heater_dead_h.is_none_or(|_| !self.has_fault()),
+            cool: !self.stopped,
         }
     }
 
     /// What the probe shows now, if it shows something.
     fn reading(&mut self, seconds: i64, hours: f64) -> Option<f64> {
-        let faulty = hours >= FAULT_FROM_H;
+        let faulty = hours >= self.way.fault_from_h;
         let in_air = faulty && self.way.fault == Fault::ProbeInAir;
         self.late.push_back(if in_air {
             self.vessel.chamber_celsius()
@@ -375,11 +384,15 @@ impl<'a> Run<'a> {
         (arrives && due).then_some(shown)
     }
 
+    fn has_fault(&self) -> bool {
+        self.way.fault != Fault::None
+    }
+
     /// What heater and chiller really do.
     fn wired(&self, hours: f64, (heater, chiller): (bool, bool)) -> (bool, bool) {
         let stuck = (self.scenario.stuck_h.0..self.scenario.stuck_h.1).contains(&hours);
         let heater = heater && !stuck;
-        if hours < FAULT_FROM_H {
+        if hours < self.way.fault_from_h {
             return (heater, chiller);
         }
         match self.way.fault {
@@ -393,12 +406,13 @@ impl<'a> Run<'a> {
 
     fn watch_signs(&mut self, hours: f64) {
         for sign in self.regulator.signs() {
-            let output = match sign {
-                Sign::NoEffect { output, .. } | Sign::RunsAway { output, .. } => output,
-            };
-            let first = match output {
-                Output::Heater => &mut self.outcome.heater_sign_h,
-                Output::Chiller => &mut self.outcome.chiller_sign_h,
+            let first = match sign {
+                Sign::NoEffect { output: Output::Heater, .. } => &mut self.outcome.heater_dead_h,
+                Sign::NoEffect { output: Output::Chiller, .. } => &mut self.outcome.chiller_dead_h,
+                Sign::RunsAway { .. } => {
+                    self.stopped = self.has_fault();
+                    &mut self.outcome.stopped_h
+                }
             };
             first.get_or_insert(hours);
         }
@@ -413,6 +427,7 @@ impl<'a> Run<'a> {
         let error = self.vessel.beer_celsius() - self.scenario.setpoint(hours, self.way.gentle);
         let outcome = &mut self.outcome;
         self.squares += error * error * tick_h;
+        outcome.mean += error * tick_h / (self.scenario.end_h - self.scenario.scored_from_h);
         outcome.heater_starts += u32::from(now.0 && !before.0);
         outcome.chiller_starts += u32::from(now.1 && !before.1);
         outcome.heater_wh +=

@@ -1,0 +1,143 @@
+//! What was learnt of the vessel, and which output it makes the law want.
+
+use crate::bank::{self, Bank, State};
+use crate::coast::{self, Moment, Standing, Trials};
+use crate::level::Level;
+use crate::outlook::{Extremes, Outlook, Path, outlook};
+use crate::past::{self, Past};
+use crate::plain::{self, Situation, Wish};
+use crate::probe::Probe;
+use crate::{Because, Output};
+use quantity::{Span, Stamp};
+use serde::{Deserialize, Serialize};
+
+/// What was learnt from the readings and the outputs' own switching.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Foresight {
+    past: Past,
+    /// `None` before the first reading, as the bank.
+    probe: Option<Probe>,
+    bank: Option<Bank>,
+    trials: Trials,
+    level: Level,
+    /// The beer's extremes with both outputs off, as the last decision foresaw them, in °C.
+    foreseen: Option<Extremes>,
+}
+
+impl Foresight {
+    /// Nothing is known.
+    pub fn new(start: Stamp) -> Self {
+        Foresight {
+            past: Past::default(),
+            probe: None,
+            bank: None,
+            trials: Trials::default(),
+            level: Level::new(start),
+            foreseen: None,
+        }
+    }
+
+    /// Learns from a reading that is newer than the last one.
+    pub fn take(&mut self, at: Stamp, beer: f64) {
+        match &mut self.probe {
+            None => self.probe = Some(Probe::new(at, beer)),
+            Some(probe) => probe.take(at, beer),
+        }
+        let Some(probe) = &self.probe else { return };
+        match &mut self.bank {
+            None => self.bank = Some(Bank::new(at, beer, probe)),
+            Some(bank) => bank.take(at, beer, probe, &self.past),
+        }
+        self.past.forget_before(at - bank::DELAY);
+    }
+
+    /// From `at` on this output runs, or none.
+    pub fn switched(&mut self, at: Stamp, running: Option<Output>) {
+        self.past.switched(at, running);
+    }
+
+    /// A run ended for this reason.
+    pub fn run_ended(&mut self, output: Output, because: Because) {
+        if let Because::TrialEnds { .. } = because {
+            self.trials.grow(output);
+        }
+    }
+
+    /// No look ahead was taken.
+    pub fn close_eyes(&mut self) {
+        self.foreseen = None;
+    }
+
+    /// Which output is wanted, rests apart.
+    pub fn wish(&mut self, situation: &Situation) -> Wish {
+        self.close_eyes();
+        let Some(bank) = &self.bank else { return plain::wish(situation) };
+        let Situation { now, setpoint, rules, demand, thresholds, relays, .. } = *situation;
+        let (up, down) = bank.rates(
+            rules.allowed(Output::Heater, demand).is_some(),
+            rules.allowed(Output::Chiller, demand).is_some(),
+        );
+        let path = Path::new(setpoint, &demand.ahead).followable(up, down);
+        // What runs acts on for the delay, whatever is decided now.
+        let pending = [(bank::DELAY.hours(), past::inputs(relays.running()))];
+        let outlook = outlook(bank.state(now, &self.past), &pending, &path);
+        self.foreseen = Some(outlook.beer);
+        if !self.probe.as_ref().is_some_and(Probe::is_fine) {
+            return plain::wish(situation);
+        }
+        if !bank.is_right() {
+            return plain::calmed_wish(situation);
+        }
+        let idle = [relays.chiller.idle(now), relays.heater.idle(now)];
+        self.level.take(now, outlook.error, rules.half_width(), idle, thresholds);
+        let lean = self.level.lean;
+        let moment = self.moment(situation, outlook.shifted(lean), path.at(0.0) - lean);
+        coast::wish(&moment, self.trials)
+    }
+
+    /// The used model at `now`; `None` before the first reading.
+    pub fn state(&self, now: Stamp) -> Option<State> {
+        self.bank.as_ref().map(|bank| bank.state(now, &self.past))
+    }
+
+    pub fn bank(&self) -> Option<&Bank> {
+        self.bank.as_ref()
+    }
+
+    pub fn foreseen(&self) -> Option<Extremes> {
+        self.foreseen
+    }
+
+    /// Whether what this output does is known well enough to foresee it.
+    pub fn knows(&self, output: Output) -> bool {
+        self.bank.as_ref().is_some_and(|bank| bank.knows(output))
+    }
+
+    fn moment(&self, situation: &Situation, outlook: Outlook, aim: f64) -> Moment {
+        let Situation { now, beer, setpoint, relays, rules, thresholds, .. } = *situation;
+        let running = relays.running();
+        Moment {
+            outlook,
+            beer,
+            setpoint,
+            aim,
+            half_width: rules.half_width(),
+            extremes: thresholds.extremes,
+            running,
+            run: running.map_or(Span::ZERO, |output| relays.of(output).run(now)),
+            chiller: self.standing(situation, Output::Chiller),
+            heater: self.standing(situation, Output::Heater),
+        }
+    }
+
+    fn standing(&self, situation: &Situation, output: Output) -> Standing {
+        let relay = situation.relays.of(output);
+        let idle = relay.idle(situation.now);
+        Standing {
+            known: self.knows(output),
+            rested: situation.now.since(relay.rests_since),
+            quiet: situation.rules.rests(output).is_none()
+                || idle.is_none_or(|idle| idle >= coast::QUIET),
+        }
+    }
+}

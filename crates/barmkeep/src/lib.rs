@@ -1,4 +1,20 @@
 //! The drivers around the engine: command line, link, store, clock.
 
+pub mod ask;
+pub mod chart;
+pub mod cli;
+pub mod clock;
+pub mod daemon;
+pub mod demo;
+pub mod driver;
+pub mod failure;
+pub mod files;
 pub mod link;
+pub mod pipe;
+pub mod rehearse;
+pub mod replay;
 pub mod store;
+mod task;
+pub mod words;
+
+pub use task::start;

@@ -1,2 +1,5 @@
 //! The program `barmkeep`.
-fn main() {}
+
+fn main() -> std::process::ExitCode {
+    barmkeep::start(std::env::args_os())
+}

@@ -1,0 +1,383 @@
+//! The command line: what can be typed, and what it means.
+
+use crate::failure::{Failure, Status};
+use crate::replay;
+use clap::{Arg, ArgMatches, Args, CommandFactory, FromArgMatches, Parser, Subcommand};
+use quantity::{Gravity, GravityDelta, Quantity, Share, Span, Temperature, Volume};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// Keeps the temperature of fermenting beer by what the beer does.
+#[derive(Debug, Parser)]
+#[command(name = "barmkeep", version, max_term_width = 100)]
+#[command(after_help = "Commands for a vessel name it first: barmkeep hold north. \
+                        Quantities have units: \"18 C\", \"1.048 SG\", \"12 P\", \"48 h\".")]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub task: Task,
+}
+
+/// What can be done besides the commands for a vessel.
+#[derive(Debug, Subcommand)]
+pub enum Task {
+    /// Run the daemon until it is told to end.
+    Run {
+        /// The configuration's file.
+        config: PathBuf,
+    },
+    /// Check schedules and configurations, and say all that is wrong with them.
+    Check {
+        /// The files.
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        /// One JSON object a problem, on standard output.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Run a schedule against a simulated vessel, in seconds.
+    Rehearse(Box<RehearseArgs>),
+    /// Run recorded readings through a schedule.
+    Replay(Box<ReplayArgs>),
+    /// Run the engine between standard input and output, as JSON lines.
+    Pipe {
+        /// The configuration's file.
+        config: PathBuf,
+    },
+    /// Show how the vessels stand.
+    Status(AskArgs),
+    /// Say what a vessel waits for, and why.
+    Why(AskArgs),
+    /// Show what happened.
+    Log(LogArgs),
+    /// Run a whole batch of an invented cellar: broker, daemon, devices and beer.
+    Demo(DemoArgs),
+    /// Print the JSON Schema of schedules or of configurations, for an editor.
+    Schema {
+        /// Of which kind of file.
+        #[arg(value_enum)]
+        of: SchemaOf,
+    },
+    /// Print the completions of a shell.
+    Completions {
+        /// Which shell.
+        shell: clap_complete::Shell,
+    },
+}
+
+/// Which schema.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+pub enum SchemaOf {
+    /// A schedule.
+    Schedule,
+    /// The daemon's configuration.
+    Config,
+}
+
+/// Where the configuration is.
+#[derive(Debug, Clone, Args)]
+pub struct ConfigArg {
+    /// The configuration's file.
+    #[arg(long, env = "BARMKEEP_CONFIG", default_value = "/etc/barmkeep/barmkeep.toml")]
+    pub config: PathBuf,
+}
+
+/// Of one vessel or all.
+#[derive(Debug, Args)]
+pub struct AskArgs {
+    /// The vessel; left out: all, or the only one.
+    pub vessel: Option<String>,
+    #[command(flatten)]
+    /// Where the configuration is.
+    pub config: ConfigArg,
+    /// One JSON object a vessel.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Which records.
+#[derive(Debug, Args)]
+pub struct LogArgs {
+    /// The vessel; left out: all.
+    pub vessel: Option<String>,
+    #[command(flatten)]
+    /// Where the configuration is.
+    pub config: ConfigArg,
+    /// One JSON object a record.
+    #[arg(long)]
+    pub json: bool,
+    /// Only this kind, such as stage.left; may be given several times.
+    #[arg(long)]
+    pub kind: Vec<String>,
+    /// Only what happened since: a time (RFC 3339) or a span such as "2 d".
+    #[arg(long)]
+    pub since: Option<String>,
+    /// Only the last so many.
+    #[arg(long, value_name = "N")]
+    pub last: Option<u32>,
+}
+
+/// What a replay takes.
+#[derive(Debug, Args)]
+pub struct ReplayArgs {
+    /// The schedule's file.
+    pub schedule: PathBuf,
+    /// The recorded readings, CSV.
+    pub readings: PathBuf,
+    /// Records and summary as JSON lines.
+    #[arg(long)]
+    pub json: bool,
+    /// Overrides the schedule's: a sample at pitch.
+    #[arg(long, value_parser = quantity::<Gravity>)]
+    pub original_gravity: Option<Gravity>,
+    /// Overrides the schedule's.
+    #[arg(long, value_parser = quantity::<Gravity>, conflicts_with = "attenuation")]
+    pub final_gravity: Option<Gravity>,
+    /// Overrides the schedule's.
+    #[arg(long, value_parser = quantity::<Share>)]
+    pub attenuation: Option<Share>,
+    /// How long a confirmation waits for its answer.
+    #[arg(long, value_parser = quantity::<Span>, default_value = "0 s")]
+    pub confirm_after: Span,
+    /// Take the beer to be at the setpoint for `at_target`.
+    #[arg(long)]
+    pub follow_setpoint: bool,
+    /// A vessel of a configuration; left out: a plain one of 23 L.
+    #[arg(long, requires = "config")]
+    pub vessel: Option<String>,
+    /// The configuration's file.
+    #[arg(long, requires = "vessel")]
+    pub config: Option<PathBuf>,
+}
+
+/// What a rehearsal takes.
+#[derive(Debug, Args)]
+pub struct RehearseArgs {
+    /// The schedule's file.
+    pub schedule: PathBuf,
+    /// Records and summary as JSON lines.
+    #[arg(long)]
+    pub json: bool,
+    /// Another seed, another batch.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// The float's noise.
+    #[arg(long, value_parser = quantity::<GravityDelta>, default_value = "1 points")]
+    pub noise: GravityDelta,
+    /// The float's interval.
+    #[arg(long, value_parser = quantity::<Span>, default_value = "15 min")]
+    pub every: Span,
+    /// The vessel's volume.
+    #[arg(long, value_parser = quantity::<Volume>, default_value = "23 L")]
+    pub volume: Volume,
+    /// The temperature around the chamber.
+    #[arg(long, value_parser = quantity::<Temperature>, default_value = "20 C")]
+    pub ambient: Temperature,
+    /// What the beer begins at; left out: what the schedule expects.
+    #[arg(long, value_parser = quantity::<Gravity>)]
+    pub original_gravity: Option<Gravity>,
+    /// How far the beer goes; left out: what the schedule expects.
+    #[arg(long, value_parser = quantity::<Share>)]
+    pub attenuation: Option<Share>,
+    /// How long a confirmation waits for its answer.
+    #[arg(long, value_parser = quantity::<Span>, default_value = "0 s")]
+    pub confirm_after: Span,
+    /// Draw the batch into this SVG file.
+    #[arg(long, value_name = "FILE.svg")]
+    pub plot: Option<PathBuf>,
+}
+
+/// What a demo takes.
+#[derive(Debug, Clone, Args)]
+pub struct DemoArgs {
+    /// Seconds of the cellar a second: 3600 is an hour a second.
+    #[arg(long, default_value_t = 28_800)]
+    pub pace: u32,
+    /// Another seed, another batch.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// Stay up after the batch is complete, until interrupted.
+    #[arg(long)]
+    pub stay: bool,
+}
+
+/// A command for a vessel, as typed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct VesselCommand {
+    /// Its name.
+    pub name: String,
+    /// The vessel, where it was named.
+    pub vessel: Option<String>,
+    /// The configuration's file.
+    pub config: PathBuf,
+    /// Its fields.
+    pub fields: BTreeMap<String, String>,
+}
+
+/// What was typed.
+#[derive(Debug)]
+pub enum Typed {
+    /// A task of the program.
+    Task(Task),
+    /// A command for a vessel.
+    Vessel(VesselCommand),
+}
+
+/// The whole command line: the tasks, and a subcommand for each of the engine's commands.
+pub fn command() -> clap::Command {
+    let mut whole = Cli::command();
+    for (name, fields) in engine::command::COMMANDS {
+        let mut sub = clap::Command::new(*name)
+            .about(about(name))
+            .arg(Arg::new("vessel").help("The vessel; may be left out where there is one"));
+        for field in *fields {
+            let argument = Arg::new(*field).long(flag(field)).help(field_help(field));
+            sub = sub.arg(argument.allow_hyphen_values(true));
+        }
+        whole = whole.subcommand(ConfigArg::augment_args(sub));
+    }
+    whole
+}
+
+/// Reads what was typed.
+///
+/// # Errors
+/// Wrong usage, or what `--help` and `--version` print with status 0.
+pub fn parse(
+    arguments: impl IntoIterator<Item = std::ffi::OsString>,
+) -> Result<Typed, clap::Error> {
+    let matches = command().try_get_matches_from(arguments)?;
+    if let Some((name, matches)) = matches.subcommand()
+        && let Some((_, fields)) =
+            engine::command::COMMANDS.iter().find(|(known, _)| *known == name)
+    {
+        return vessel_command(name, fields, matches).map(Typed::Vessel);
+    }
+    Cli::from_arg_matches(&matches).map(|cli| Typed::Task(cli.task))
+}
+
+impl ReplayArgs {
+    /// What the replay itself needs of them.
+    pub fn options(&self) -> replay::Options {
+        replay::Options {
+            original_gravity: self.original_gravity,
+            final_gravity: self.final_gravity,
+            attenuation: self.attenuation,
+            confirm_after: self.confirm_after,
+            follow_setpoint: self.follow_setpoint,
+            json: self.json,
+        }
+    }
+}
+
+fn vessel_command(
+    name: &str,
+    fields: &[&str],
+    matches: &ArgMatches,
+) -> Result<VesselCommand, clap::Error> {
+    let config = ConfigArg::from_arg_matches(matches)?.config;
+    let given = fields.iter().filter_map(|field| {
+        matches.get_one::<String>(field).map(|text| ((*field).to_owned(), text.clone()))
+    });
+    Ok(VesselCommand {
+        name: name.to_owned(),
+        vessel: matches.get_one::<String>("vessel").cloned(),
+        config,
+        fields: given.collect(),
+    })
+}
+
+/// Reads a flag's quantity.
+fn quantity<Q: Quantity>(text: &str) -> Result<Q, String> {
+    Q::parse(text).map_err(|error| format!("{error}; {}", error.hint()))
+}
+
+fn about(name: &str) -> &'static str {
+    match name {
+        "pitch" => "Start a batch",
+        "hold" => "Keep the setpoint and freeze the stage's clock",
+        "resume" => "Go on after a hold",
+        "advance" => "Begin the next stage now",
+        "confirm" => "Confirm a sentence that the stage waits for; left out: all",
+        "revise" => "Put the edited schedule under the running batch",
+        "sample" => "Tell of a hand reading",
+        "note" => "Write a free line into the record",
+        "acknowledge" => "Say that an alarm was seen; left out: all",
+        "shelve" => "Silence an alarm for a time",
+        "stop" => "End the batch, outputs off",
+        "abort" => "Outputs off now",
+        _ => "A command for a vessel",
+    }
+}
+
+/// The flag of a field: its name with dashes.
+fn flag(field: &'static str) -> &'static str {
+    match field {
+        "calibrated_at" => "calibrated-at",
+        "final_gravity" => "final-gravity",
+        "original_gravity" => "original-gravity",
+        plain => plain,
+    }
+}
+
+fn field_help(field: &str) -> &'static str {
+    match field {
+        "schedule" => "The schedule's file, without its ending",
+        "name" => "The batch's name",
+        "original_gravity" => "A sample at pitch, such as \"1.048 SG\" or \"12 P\"",
+        "uncertainty" => "Its standard deviation, such as \"1 points\"",
+        "final_gravity" => "The expected final gravity",
+        "attenuation" => "The expected apparent attenuation, such as \"80 %\"",
+        "volume" => "The batch's volume, such as \"23 L\"",
+        "yeast" => "The yeast, for the record",
+        "at" => "When it was pitched, where not now (RFC 3339)",
+        "stage" => "The stage that it begins in, where not the first",
+        "say" => "The sentence",
+        "gravity" => "As read, such as \"1.012 SG\" or \"3.1 P\"",
+        "instrument" => "hydrometer, refractometer or \"density meter\"",
+        "temperature" => "The sample's temperature",
+        "calibrated_at" => "The temperature that the instrument was made for, 20 C where left out",
+        "taken" => "When it was taken, where not now (RFC 3339)",
+        "text" => "The line",
+        "alarm" => "The alarm's id, as `status` shows it",
+        "for" => "For how long, such as \"8 h\"",
+        _ => "See the README",
+    }
+}
+
+/// The status and text of a clap error: help and version are data, the rest is wrong usage.
+pub fn usage(error: &clap::Error) -> Option<Failure> {
+    error.use_stderr().then(|| Failure::new(Status::Usage, String::new()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn typed(line: &str) -> Result<Typed, clap::Error> {
+        parse(line.split(' ').map(std::ffi::OsString::from))
+    }
+
+    #[test]
+    fn the_command_line_is_sound() {
+        command().debug_assert();
+    }
+
+    #[test]
+    fn every_field_has_a_flag_with_dashes() {
+        for field in engine::command::COMMANDS.iter().flat_map(|(_, fields)| *fields) {
+            assert_eq!(flag(field), field.replace('_', "-"));
+        }
+    }
+
+    #[test]
+    fn fields_are_flags() {
+        let line =
+            "barmkeep pitch north --schedule pale-lager --original-gravity 12P --config c.toml";
+        let Ok(Typed::Vessel(command)) = typed(line) else { panic!("no command") };
+        assert_eq!(command.vessel.as_deref(), Some("north"));
+        assert_eq!(command.fields["original_gravity"], "12P");
+        assert_eq!(command.config, PathBuf::from("c.toml"));
+        assert!(typed("barmkeep pitch north --colour red").is_err());
+    }
+}

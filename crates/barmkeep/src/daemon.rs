@@ -1,0 +1,579 @@
+//! `run`: the engine between the link and the store.
+//!
+//! One loop, one thread: an input is handled, kept with the records that it caused, and only then
+//! published. Orders to outputs do not wait for a store that fails.
+
+use crate::clock::Clock;
+use crate::failure::{Failure, Status};
+use crate::files::Cellar;
+use crate::link::decode::Routes;
+use crate::link::topics::Topics;
+use crate::link::{Class, FromLink, Link, LinkHandle, Message, Outgoing, Response, SwitchTopic};
+use crate::store::{Filter, Limit, Store, StoreError};
+use engine::{
+    Command, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply, STATE_VERSION, State,
+};
+use quantity::{Span, Stamp, Temperature};
+use schedule::Name;
+use schedule::config;
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::net::SocketAddr;
+use std::time::Duration;
+use tokio::signal::unix::{SignalKind, signal};
+
+/// The engine is told the time this often; all of these ticks are kept for recovery.
+const TICK: Duration = Duration::from_secs(10);
+/// The same in the vessels' time.
+const ENGINE_TICK: Span = Span::from_secs(10);
+/// The engine's state is written this often.
+const SNAPSHOT_EVERY: Span = Span::from_hours(1);
+/// A vessel's state is published again at least this often.
+const STATE_EVERY: Span = Span::from_secs(60);
+/// So many events that were kept but perhaps not published before a crash are published at a start.
+const REPUBLISHED: u32 = 1000;
+
+/// What a snapshot holds.
+#[derive(Serialize, Deserialize)]
+struct Saved {
+    engine: State,
+    /// The last event that the broker had.
+    published: u64,
+}
+
+/// The daemon's parts.
+struct Daemon {
+    cellar: Cellar,
+    engine: Engine,
+    store: Store,
+    link: LinkHandle,
+    routes: Routes,
+    topics: Topics,
+    clock: Clock,
+    /// The time of the last input.
+    last: Now,
+    /// Events that wait for the disk, oldest first.
+    unpublished: VecDeque<Record>,
+    published: u64,
+    /// Alarms that the broker holds as retained messages.
+    alarms: BTreeMap<Name, BTreeSet<String>>,
+    states: BTreeMap<Name, Stamp>,
+    store_problem: Option<String>,
+    snapshot_at: Stamp,
+}
+
+/// Runs the daemon until it is told to end.
+///
+/// # Errors
+/// Where the store, the link or a file cannot be used at the start.
+pub async fn run(cellar: Cellar) -> Result<(), Failure> {
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let told_to_end = async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    };
+    run_until(cellar, Clock::machine(), |_| {}, told_to_end).await
+}
+
+/// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where the embedded
+/// broker listens.
+///
+/// # Errors
+/// As [`run`].
+pub async fn run_until(
+    cellar: Cellar,
+    clock: Clock,
+    listening: impl FnOnce(Option<SocketAddr>),
+    told_to_end: impl Future<Output = ()>,
+) -> Result<(), Failure> {
+    let path = cellar.path(&cellar.config.store.file);
+    let (store, recovered) = Store::open(&path, cellar.config.store.keep).map_err(store_failure)?;
+    let (engine, published) =
+        recover(&cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
+    let routes = Routes::of(&cellar.config);
+    let topics = Topics::new(cellar.config.link.topics.as_str());
+    let switches = switches(&cellar, &topics);
+    let (link, mut from_link) =
+        Link::start(&cellar.config.link, &cellar.folder, routes.topics(), switches)
+            .await
+            .map_err(|error| crate::ask::link_failure(&error))?;
+    listening(link.broker_address());
+    let mut daemon = Daemon {
+        alarms: engine.vessels().map(|name| (name.clone(), alarms(&engine, name))).collect(),
+        cellar,
+        engine,
+        store,
+        link,
+        routes,
+        topics,
+        last: clock.now(),
+        clock,
+        unpublished: VecDeque::new(),
+        published,
+        states: BTreeMap::new(),
+        store_problem: None,
+        snapshot_at: Stamp::from_millis(0),
+    };
+    daemon.republish();
+    daemon.give(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
+    daemon.snapshot();
+    tokio::select! {
+        ended = daemon.turn(&mut from_link) => ended?,
+        () = told_to_end => {}
+    }
+    daemon.end().await;
+    Ok(())
+}
+
+impl Daemon {
+    async fn turn(
+        &mut self,
+        from_link: &mut tokio::sync::mpsc::Receiver<FromLink>,
+    ) -> Result<(), Failure> {
+        let mut tick = tokio::time::interval(TICK);
+        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        loop {
+            tokio::select! {
+                _ = tick.tick() => {
+                    self.give(Input::Tick);
+                    self.refresh();
+                    let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+                }
+                news = from_link.recv() => match news {
+                    Some(news) => self.hear(news),
+                    None => return Err(Failure::new(Status::Unavailable, "the link ended by itself")),
+                },
+            }
+        }
+    }
+
+    fn now(&self) -> Now {
+        self.clock.now()
+    }
+
+    /// Ticks that were missed, where time went on by more than one: the engine never leaps.
+    fn catch_up(&mut self, now: Now) {
+        let passed = now.monotonic.since(self.last.monotonic);
+        let wall_passed = Span::from_millis(now.wall.millis_after(self.last.wall));
+        if passed != wall_passed {
+            // The wall clock was set meanwhile: the step is told with the input itself.
+            return;
+        }
+        while now.monotonic.since(self.last.monotonic) > ENGINE_TICK {
+            let next = Now {
+                monotonic: self.last.monotonic + ENGINE_TICK,
+                wall: self.last.wall + ENGINE_TICK,
+            };
+            self.handle(next, &Input::Tick, None);
+        }
+    }
+
+    fn hear(&mut self, news: FromLink) {
+        match news {
+            FromLink::Up { version, refused } => {
+                tracing::info!(?version, "connected to the broker");
+                for topic in refused {
+                    tracing::error!(%topic, "the broker does not let us hear this topic");
+                }
+                self.give(Input::Link { up: true });
+                self.tell_everything();
+                let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+            }
+            FromLink::Down { reason, hint } => {
+                tracing::warn!(%reason, %hint, "the broker is away");
+                self.give(Input::Link { up: false });
+                // The daemon is up and safe without a broker, and says so by its alarm.
+                let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+            }
+            FromLink::Message(message) => self.hear_message(&message),
+            FromLink::Oversize { topic, size_bytes } => {
+                for input in self.routes.oversize(&topic, size_bytes) {
+                    self.give(input);
+                }
+            }
+            FromLink::Published { mark } => self.published = self.published.max(mark),
+            FromLink::Refused { topic, reason } => {
+                tracing::error!(%topic, %reason, "the broker does not take a message");
+            }
+            FromLink::Switch { topic, problem: Some(problem) } => {
+                tracing::warn!(%topic, %problem, "a switch's connection is down");
+            }
+            FromLink::Switch { topic, problem: None } => {
+                tracing::debug!(%topic, "a switch's connection is up");
+            }
+        }
+    }
+
+    fn hear_message(&mut self, message: &Message) {
+        let inputs = self.routes.decode(&message.topic, &message.payload, message.retained);
+        for mut input in inputs {
+            if let Input::Command(command) = &mut input {
+                let pitched = self.engine.schedule_file(&command.vessel).map(str::to_owned);
+                self.cellar.load_schedule_of(command, pitched.as_deref());
+                self.add_history(command);
+            }
+            self.give_from(input, message.response.as_ref());
+        }
+        self.clock.note_handled();
+    }
+
+    /// A pitch in the past gets the readings that were kept since.
+    fn add_history(&mut self, input: &mut engine::CommandInput) {
+        let Ok(Command::Pitch(pitch)) = &input.command else { return };
+        let Some(at) = pitch.at else { return };
+        let now = self.now();
+        let readings = self
+            .store
+            .history(now)
+            .and_then(|history| history.readings(&input.vessel, None, at, now.wall));
+        match readings {
+            Ok(readings) => input.history = readings,
+            Err(error) => tracing::error!(%error, "the readings since the pitch cannot be read"),
+        }
+    }
+
+    fn give(&mut self, input: Input) {
+        self.give_from(input, None);
+    }
+
+    fn give_from(&mut self, input: Input, response: Option<&Response>) {
+        let now = self.now();
+        if !matches!(input, Input::Started { .. }) {
+            self.catch_up(now);
+        }
+        self.handle(now, &input, response);
+    }
+
+    fn handle(&mut self, now: Now, input: &Input, response: Option<&Response>) {
+        self.last = now;
+        let effects = self.engine.handle(now, input.clone());
+        let records = effects.iter().filter_map(|effect| match effect {
+            Effect::Record(record) => Some(record.clone()),
+            _ => None,
+        });
+        let records: Vec<Record> = records.collect();
+        self.keep(now, input, records);
+        for effect in effects {
+            match effect {
+                Effect::Record(_) => {}
+                Effect::Drive(drive) => self.drive(&drive, now.wall),
+                Effect::Reply(reply) => self.reply(&reply, response),
+            }
+        }
+    }
+
+    /// Keeps an input and its records; publishes what is on disk.
+    fn keep(&mut self, now: Now, input: &Input, records: Vec<Record>) {
+        let kept = self.store.take(now, input, &records);
+        let news = !records.is_empty();
+        for record in &records {
+            tracing::info!(kind = record.kind.as_str(), vessel = ?record.vessel, "{}", record.text);
+        }
+        self.unpublished.extend(records);
+        self.note_store(kept.err());
+        self.publish_events();
+        if news {
+            self.tell_states();
+        }
+    }
+
+    /// Tells the engine when the store begins or ceases to fail.
+    fn note_store(&mut self, error: Option<StoreError>) {
+        let problem = match &error {
+            Some(error) => Some(error.to_string()),
+            None if self.store.is_failing() => return,
+            None => None,
+        };
+        if problem.is_some() == self.store_problem.is_some() {
+            return;
+        }
+        if let Some(problem) = &problem {
+            tracing::error!(%problem, "records cannot be written");
+        }
+        self.store_problem.clone_from(&problem);
+        self.give(Input::Store { problem });
+    }
+
+    fn publish_events(&mut self) {
+        let on_disk = self.store.seq_on_disk();
+        while self.unpublished.front().is_some_and(|record| record.seq <= on_disk) {
+            let Some(record) = self.unpublished.pop_front() else { return };
+            self.publish_event(&record);
+        }
+    }
+
+    fn publish_event(&self, record: &Record) {
+        let topic = match &record.vessel {
+            Some(vessel) => self.topics.event(vessel),
+            None => format!("{}/event", self.topics.prefix()),
+        };
+        let outgoing = Outgoing {
+            topic,
+            payload: json!(record).to_string().into_bytes(),
+            retained: false,
+            expiry: None,
+            class: Class::Keep,
+        };
+        let published = self.link.publish_marked(outgoing, record.seq);
+        self.complain(published);
+    }
+
+    /// Events that were on disk and perhaps not published when the last process ended.
+    fn republish(&mut self) {
+        let filter = Filter {
+            after_seq: Some(self.published),
+            limit: Limit::Last(REPUBLISHED),
+            ..Filter::default()
+        };
+        let now = self.now();
+        match self.store.history(now).and_then(|history| history.records(&filter)) {
+            Ok(records) => records.iter().for_each(|record| self.publish_event(record)),
+            Err(error) => {
+                tracing::error!(%error, "events cannot be read for publishing them again")
+            }
+        }
+    }
+
+    fn drive(&self, drive: &Drive, wall: Stamp) {
+        if let Some(on) = drive.switch
+            && let Some(output) = self.output(&drive.vessel, drive.output)
+        {
+            let payload = if on { &output.on } else { &output.off };
+            let published = self.link.publish(Outgoing {
+                topic: switch_topic(output, &self.topics, &drive.vessel, drive.output),
+                payload: payload.clone().into_bytes(),
+                retained: false,
+                expiry: Some(drive.valid_for),
+                class: Class::Replace,
+            });
+            self.complain(published);
+        }
+        if let Some(setpoint) = drive.setpoint {
+            let payload = json!({
+                "setpoint_c": setpoint.map(Temperature::celsius),
+                "valid_until": (wall + drive.valid_for).rfc3339(),
+            });
+            let published = self.link.publish(Outgoing {
+                topic: self.topics.setpoint(&drive.vessel, drive.output),
+                payload: payload.to_string().into_bytes(),
+                retained: true,
+                expiry: Some(drive.valid_for),
+                class: Class::Replace,
+            });
+            self.complain(published);
+        }
+    }
+
+    fn output(&self, vessel: &Name, kind: OutputKind) -> Option<&config::Output> {
+        let vessel = self.cellar.config.vessels.get(vessel)?;
+        match kind {
+            OutputKind::Heater => vessel.heater.as_ref(),
+            OutputKind::Chiller => vessel.chiller.as_ref(),
+        }
+    }
+
+    fn reply(&self, reply: &Reply, response: Option<&Response>) {
+        let payload = json!({ "id": reply.id, "ok": reply.ok, "text": reply.text }).to_string();
+        let published = self.link.publish(Outgoing {
+            topic: self.topics.reply(&reply.vessel),
+            payload: payload.clone().into_bytes(),
+            retained: false,
+            expiry: Some(Span::from_mins(1)),
+            class: Class::Keep,
+        });
+        self.complain(published);
+        if let Some(response) = response {
+            self.complain(self.link.respond(response, payload.into_bytes()));
+        }
+    }
+
+    /// The broker may have forgotten everything that was retained.
+    fn tell_everything(&mut self) {
+        self.tell_states();
+        let names: Vec<Name> = self.engine.vessels().cloned().collect();
+        for name in &names {
+            for id in self.alarms.get(name).cloned().unwrap_or_default() {
+                self.tell_alarm(name, &id);
+            }
+        }
+        let wall = self.now().wall;
+        for drive in self.engine.orders() {
+            self.drive(&drive, wall);
+        }
+    }
+
+    fn tell_states(&mut self) {
+        let names: Vec<Name> = self.engine.vessels().cloned().collect();
+        for name in &names {
+            self.tell_state(name);
+            let standing = alarms(&self.engine, name);
+            let before = self.alarms.insert(name.clone(), standing.clone()).unwrap_or_default();
+            for id in before.symmetric_difference(&standing) {
+                self.tell_alarm(name, id);
+            }
+        }
+    }
+
+    fn tell_state(&mut self, name: &Name) {
+        let Some(state) = self.engine.view(name) else { return };
+        let published = self.link.publish(Outgoing {
+            topic: self.topics.state(name),
+            payload: json!(state).to_string().into_bytes(),
+            retained: true,
+            expiry: None,
+            class: Class::Replace,
+        });
+        self.complain(published);
+        self.states.insert(name.clone(), self.now().monotonic);
+    }
+
+    /// Publishes a standing alarm, or clears one that is over.
+    fn tell_alarm(&self, name: &Name, id: &str) {
+        let state = self.engine.view(name);
+        let alarm = state.and_then(|state| state.alarms.into_iter().find(|alarm| alarm.id == id));
+        let payload = alarm.map_or_else(String::new, |alarm| json!(alarm).to_string());
+        let published = self.link.publish(Outgoing {
+            topic: self.topics.alarm(name, id),
+            payload: payload.into_bytes(),
+            retained: true,
+            expiry: None,
+            class: Class::Replace,
+        });
+        self.complain(published);
+    }
+
+    /// What is due by time: states and the snapshot.
+    fn refresh(&mut self) {
+        let now = self.now();
+        let names: Vec<Name> = self.engine.vessels().cloned().collect();
+        for name in &names {
+            let told = self.states.get(name).copied();
+            if told.is_none_or(|at| now.monotonic.since(at) >= STATE_EVERY) {
+                self.tell_state(name);
+            }
+        }
+        if now.monotonic.since(self.snapshot_at) >= SNAPSHOT_EVERY {
+            self.snapshot();
+        }
+    }
+
+    fn snapshot(&mut self) {
+        let now = self.now();
+        self.snapshot_at = now.monotonic;
+        let saved = SavedRef { engine: self.engine.state(), published: self.published };
+        let written = match serde_json::to_string(&saved) {
+            Ok(body) => self.store.snapshot(now, STATE_VERSION, &body),
+            Err(error) => return tracing::error!(%error, "the engine's state cannot be written"),
+        };
+        self.note_store(written.err());
+        self.publish_events();
+    }
+
+    /// An orderly end: outputs off, everything kept and published.
+    async fn end(mut self) {
+        self.give(Input::Stopping);
+        self.tell_states();
+        self.snapshot();
+        let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+        self.link.stop().await;
+    }
+
+    fn complain(&self, published: Result<(), crate::link::PublishError>) {
+        if let Err(error) = published {
+            tracing::error!(%error, "a message was not published");
+        }
+    }
+}
+
+/// As [`Saved`], borrowed.
+#[derive(Serialize)]
+struct SavedRef<'a> {
+    engine: &'a State,
+    published: u64,
+}
+
+fn alarms(engine: &Engine, name: &Name) -> BTreeSet<String> {
+    let state = engine.view(name);
+    state.map(|state| state.alarms.into_iter().map(|alarm| alarm.id).collect()).unwrap_or_default()
+}
+
+/// The engine as it was: the newest snapshot and the inputs after it.
+fn recover(
+    cellar: &Cellar,
+    store: &Store,
+    snapshot: Option<&crate::store::Snapshot>,
+    next_seq: u64,
+) -> Result<(Engine, u64), Failure> {
+    let mut published = 0;
+    let mut engine = match snapshot {
+        None => Engine::new(cellar.setup()),
+        Some(snapshot) if snapshot.version != STATE_VERSION => {
+            return Err(Failure::new(
+                Status::Config,
+                format!(
+                    "the store's state is of version {}, this program reads {STATE_VERSION}",
+                    snapshot.version
+                ),
+            )
+            .hint("run the version that wrote it, or read CHANGELOG.md on upgrading"));
+        }
+        Some(snapshot) => {
+            let saved: Saved = serde_json::from_str(&snapshot.body).map_err(|error| {
+                Failure::new(Status::Data, format!("the store's state cannot be read: {error}"))
+                    .hint("restore the store from a backup")
+            })?;
+            published = saved.published;
+            Engine::restore(cellar.setup(), saved.engine)
+        }
+    };
+    let replayed = store.replay(snapshot, |now, input| {
+        engine.handle(now, input);
+    });
+    let count = replayed.map_err(store_failure)?;
+    if engine.last_seq() + 1 != next_seq {
+        tracing::error!(
+            engine = engine.last_seq(),
+            store = next_seq - 1,
+            inputs = count,
+            "recovery came to another record than is on disk; numbers go on from the disk's"
+        );
+        engine.continue_after(next_seq - 1);
+    }
+    Ok((engine, published))
+}
+
+fn store_failure(error: StoreError) -> Failure {
+    Failure::new(Status::Io, error.to_string()).hint(error.hint())
+}
+
+fn switches(cellar: &Cellar, topics: &Topics) -> Vec<SwitchTopic> {
+    let mut switches = Vec::new();
+    for (name, vessel) in &cellar.config.vessels {
+        if vessel.rides_with.is_some() {
+            continue;
+        }
+        let outputs =
+            [(OutputKind::Heater, &vessel.heater), (OutputKind::Chiller, &vessel.chiller)];
+        for (kind, output) in outputs {
+            let Some(output) = output.as_ref().filter(|output| !output.out_of_use) else {
+                continue;
+            };
+            if output.drive != config::Drive::Setpoint {
+                switches.push(SwitchTopic {
+                    topic: switch_topic(output, topics, name, kind),
+                    off_payload: output.off.clone().into_bytes(),
+                    rest: output.min_off,
+                });
+            }
+        }
+    }
+    switches
+}
+
+fn switch_topic(output: &config::Output, topics: &Topics, name: &Name, kind: OutputKind) -> String {
+    output.topic.clone().unwrap_or_else(|| topics.switch(name, kind))
+}

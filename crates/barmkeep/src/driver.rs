@@ -1,0 +1,125 @@
+//! What the drivers of recorded, piped and simulated runs share: time in ticks, and a program that
+//! answers confirmations by itself.
+
+use engine::{Command, CommandInput, Effect, Engine, Input, Kind, Now, Record};
+use quantity::{Span, Stamp};
+use schedule::Name;
+
+/// A driver gives a tick at least this often, in the vessels' time.
+pub const TICK: Span = Span::from_secs(10);
+
+/// An engine whose clock only an input moves.
+pub struct Driver {
+    /// The engine that is driven.
+    pub engine: Engine,
+    now: Option<Stamp>,
+    records: Vec<Record>,
+    effects: Vec<Effect>,
+}
+
+impl Driver {
+    /// A driver at the beginning of time.
+    pub fn new(engine: Engine) -> Self {
+        Driver { engine, now: None, records: Vec::new(), effects: Vec::new() }
+    }
+
+    /// The present; `None` before the first input.
+    pub fn now(&self) -> Option<Stamp> {
+        self.now
+    }
+
+    /// Lets time pass up to `at` in ticks on a grid that does not depend on when inputs come.
+    pub fn pass(&mut self, at: Stamp) {
+        while self.step(at) {}
+    }
+
+    /// One tick towards `at`; `false` once it is reached.
+    pub fn step(&mut self, at: Stamp) -> bool {
+        let next = match self.now {
+            None => at,
+            Some(now) if now >= at => return false,
+            Some(now) => {
+                let tick = TICK.millis();
+                Stamp::from_millis((now.millis().div_euclid(tick) + 1) * tick).min(at)
+            }
+        };
+        self.handle_at(next, Input::Tick);
+        next < at
+    }
+
+    /// Gives an input at the present.
+    pub fn give(&mut self, input: Input) {
+        if let Some(now) = self.now {
+            self.handle_at(now, input);
+        }
+    }
+
+    /// The records since the last time this was asked.
+    pub fn take_records(&mut self) -> Vec<Record> {
+        std::mem::take(&mut self.records)
+    }
+
+    /// All other effects since the last time this was asked.
+    pub fn take_effects(&mut self) -> Vec<Effect> {
+        std::mem::take(&mut self.effects)
+    }
+
+    fn handle_at(&mut self, at: Stamp, input: Input) {
+        self.now = Some(at);
+        for effect in self.engine.handle(Now::same(at), input) {
+            match effect {
+                Effect::Record(record) => self.records.push(record),
+                other => self.effects.push(other),
+            }
+        }
+    }
+}
+
+/// Answers confirmations after a while, as `rehearse` and `replay` do.
+pub struct Confirmer {
+    after: Span,
+    by: &'static str,
+    due: Vec<(Stamp, Name, String)>,
+}
+
+impl Confirmer {
+    /// One that answers after this time, under this name.
+    pub fn new(after: Span, by: &'static str) -> Self {
+        Confirmer { after, by, due: Vec::new() }
+    }
+
+    /// Looks at records for calls to confirm.
+    pub fn look(&mut self, records: &[Record], now: Stamp) {
+        for record in records.iter().filter(|record| record.kind == Kind::ConfirmDue) {
+            let say = record.data.get("say").and_then(serde_json::Value::as_str);
+            let (Some(say), Some(vessel)) = (say, record.vessel.clone()) else { continue };
+            let known = self.due.iter().any(|(_, v, s)| *v == vessel && s == say);
+            if !known {
+                self.due.push((now + self.after, vessel, say.to_owned()));
+            }
+        }
+    }
+
+    /// The commands that are due by now.
+    pub fn due(&mut self, now: Stamp) -> Vec<Input> {
+        let (due, later): (Vec<_>, Vec<_>) =
+            std::mem::take(&mut self.due).into_iter().partition(|(at, ..)| *at <= now);
+        self.due = later;
+        let inputs = due
+            .into_iter()
+            .map(|(_, vessel, say)| command(vessel, self.by, Command::Confirm { say: Some(say) }));
+        inputs.collect()
+    }
+}
+
+/// A command that the program itself gives, under its name.
+pub fn command(vessel: Name, by: &str, command: Command) -> Input {
+    Input::Command(CommandInput {
+        vessel,
+        id: None,
+        by: Some(by.to_owned()),
+        command: Ok(command),
+        schedule: None,
+        history: Vec::new(),
+    })
+}

@@ -1,0 +1,383 @@
+//! `replay`: recorded readings through the same engine.
+
+use crate::driver::{Confirmer, Driver, command};
+use crate::failure::{Failure, Status};
+use crate::files::Cellar;
+use engine::command::{Instrument, Pitch, Sample};
+use engine::{
+    Command, CommandInput, Engine, Input, Kind, LoadedSchedule, RawGravity, Reading, Record, Setup,
+    Values, VesselSetup,
+};
+use quantity::{Gravity, GravityDelta, Share, Span, Stamp};
+use schedule::Name;
+use schedule::config::{GravitySource, Probe, Vessel};
+use schedule::model::Schedule;
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::io::{Read, Write};
+use std::path::Path;
+
+/// With `--follow-setpoint` and no temperature on record, the beer is said to be at the setpoint
+/// this often.
+const FOLLOW_EVERY: Span = Span::from_mins(5);
+
+/// What a person can say about a replay.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// Overrides the schedule's expectation, as a sample at pitch.
+    pub original_gravity: Option<Gravity>,
+    /// Overrides the schedule's expectation.
+    pub final_gravity: Option<Gravity>,
+    /// Overrides the schedule's expectation.
+    pub attenuation: Option<Share>,
+    /// How long a `confirm` waits for its answer.
+    pub confirm_after: Span,
+    /// Takes the beer to be at the setpoint for `at_target`.
+    pub follow_setpoint: bool,
+    /// Records and summary as JSON lines.
+    pub json: bool,
+}
+
+/// One row of a recording.
+#[derive(Debug, Clone, PartialEq)]
+struct Row {
+    at: Stamp,
+    source: Name,
+    hand: bool,
+    values: Values,
+}
+
+/// Runs a recording through a schedule.
+///
+/// # Errors
+/// Where the recording cannot be used, the pitch is refused, or the output fails.
+pub fn run(
+    schedule: Schedule,
+    file: &Path,
+    vessel: Option<(&Cellar, &Name)>,
+    options: &Options,
+    output: &mut impl Write,
+) -> Result<(), Failure> {
+    let text = std::fs::File::open(file).map_err(|error| Failure::file(file, "read", &error))?;
+    let rows = rows(text, &file.display().to_string())?;
+    let name = match vessel {
+        Some((_, name)) => name.clone(),
+        None => Name::parse("replay").map_err(|error| Failure::new(Status::Failed, error))?,
+    };
+    let setup = setup(&rows, &name, vessel.map(|(cellar, _)| cellar), options);
+    let mut replay = Replay {
+        driver: Driver::new(Engine::new(setup)),
+        confirmer: Confirmer::new(options.confirm_after, "replay"),
+        name,
+        follow: options.follow_setpoint
+            && rows.iter().all(|row| row.values.temperature_c.is_none()),
+        followed: None,
+        json: options.json,
+        output,
+    };
+    replay.run(schedule, &rows, options)
+}
+
+struct Replay<'a, W> {
+    driver: Driver,
+    confirmer: Confirmer,
+    name: Name,
+    /// The beer is said to be at the setpoint, since the recording says nothing of it.
+    follow: bool,
+    followed: Option<Stamp>,
+    json: bool,
+    output: &'a mut W,
+}
+
+impl<W: Write> Replay<'_, W> {
+    fn run(&mut self, schedule: Schedule, rows: &[Row], options: &Options) -> Result<(), Failure> {
+        let Some(first) = rows.first() else {
+            return Err(Failure::new(Status::Data, "the recording has no row"));
+        };
+        self.driver.step(first.at);
+        self.driver.give(Input::Command(CommandInput {
+            vessel: self.name.clone(),
+            id: None,
+            by: Some("replay".to_owned()),
+            command: Ok(Command::Pitch(pitch(options))),
+            schedule: Some(LoadedSchedule {
+                name: "replay".to_owned(),
+                schedule: Ok(Box::new(schedule)),
+            }),
+            history: Vec::new(),
+        }));
+        if let Some(refusal) = self.tell()? {
+            return Err(Failure::new(Status::Failed, format!("the pitch was refused: {refusal}")));
+        }
+        for row in rows {
+            while self.driver.step(row.at) {
+                self.between()?;
+            }
+            self.between()?;
+            self.driver.give(row.input(&self.name));
+            self.tell()?;
+        }
+        self.finish()
+    }
+
+    /// What the program itself does between two rows.
+    fn between(&mut self) -> Result<(), Failure> {
+        let Some(now) = self.driver.now() else { return Ok(()) };
+        for input in self.confirmer.due(now) {
+            self.driver.give(input);
+        }
+        let due = self.followed.is_none_or(|at| now.since(at) >= FOLLOW_EVERY);
+        if self.follow && due {
+            self.followed = Some(now);
+            let setpoint = self.driver.engine.glance(&self.name).and_then(|glance| glance.setpoint);
+            if let Some(setpoint) = setpoint {
+                let temperature_c = Some(setpoint.celsius());
+                let values = Values { temperature_c, ..Values::default() };
+                self.driver.give(reading(&self.name, "beer", values));
+            }
+        }
+        self.tell().map(|_| ())
+    }
+
+    /// Prints the records; gives the reason of a refused command, where there was one.
+    fn tell(&mut self) -> Result<Option<String>, Failure> {
+        let records = self.driver.take_records();
+        self.driver.take_effects();
+        if let Some(now) = self.driver.now() {
+            self.confirmer.look(&records, now);
+        }
+        let mut refusal = None;
+        for record in &records {
+            if record.kind == Kind::CommandRefused {
+                refusal = record.data.get("reason").and_then(Value::as_str).map(str::to_owned);
+            }
+            print_record(self.output, record, self.json)?;
+        }
+        Ok(refusal)
+    }
+
+    fn finish(&mut self) -> Result<(), Failure> {
+        let summary = self.driver.engine.summary(&self.name);
+        let mut value = json!(summary);
+        value["kind"] = json!("summary");
+        if self.json {
+            serde_json::to_writer(&mut *self.output, &value).map_err(std::io::Error::from)?;
+            self.output.write_all(b"\n")?;
+        } else if let Some(summary) = &summary {
+            crate::words::print_summary(self.output, summary)?;
+        }
+        Ok(self.output.flush()?)
+    }
+}
+
+/// Prints a record as a line of JSON or of English.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_record(output: &mut impl Write, record: &Record, json: bool) -> std::io::Result<()> {
+    if json {
+        serde_json::to_writer(&mut *output, record)?;
+        return output.write_all(b"\n");
+    }
+    // What a person typed or a switch did is of interest in a log, not in a story.
+    let quiet = [Kind::CommandAccepted, Kind::OutputSwitched, Kind::ReadingRefused];
+    if quiet.contains(&record.kind) {
+        return Ok(());
+    }
+    writeln!(output, "{}  {}", record.at.rfc3339(), record.text)
+}
+
+fn pitch(options: &Options) -> Pitch {
+    Pitch {
+        schedule: "replay".to_owned(),
+        name: None,
+        original_gravity: options.original_gravity,
+        uncertainty: None,
+        final_gravity: options.final_gravity,
+        attenuation: options.attenuation,
+        volume: None,
+        yeast: None,
+        at: None,
+        stage: None,
+    }
+}
+
+fn setup(rows: &[Row], name: &Name, cellar: Option<&Cellar>, options: &Options) -> Setup {
+    let mut setup = match cellar {
+        Some(cellar) => cellar.setup(),
+        None => Setup { show: quantity::Show::default(), vessels: BTreeMap::new() },
+    };
+    setup.vessels.retain(|known, _| known == name);
+    let vessel = setup
+        .vessels
+        .entry(name.clone())
+        .or_insert_with(|| VesselSetup::new(Vessel::plain(BTreeMap::new()), BTreeMap::new()));
+    let every = interval(rows);
+    for row in rows.iter().filter(|row| !row.hand) {
+        let gravity = &mut vessel.config.gravity;
+        gravity.entry(row.source.clone()).or_insert_with(|| GravitySource::plain(every));
+    }
+    // A recording drives no outputs, and what it says of the beer is what its sources say.
+    vessel.config.heater = None;
+    vessel.config.chiller = None;
+    vessel.config.beer = None;
+    vessel.config.surround = None;
+    vessel.config.rides_with = None;
+    let silent_after = &mut vessel.config.control.silent_after;
+    *silent_after = (*silent_after).max(every * 3);
+    let temperatures = rows.iter().any(|row| row.values.temperature_c.is_some());
+    if options.follow_setpoint {
+        vessel.beer_follows_setpoint = true;
+        if !temperatures {
+            vessel.config.beer = Some(Probe::plain(FOLLOW_EVERY));
+        }
+    }
+    setup
+}
+
+/// The usual time between two rows of one source: their median.
+fn interval(rows: &[Row]) -> Span {
+    let mut last: BTreeMap<&Name, Stamp> = BTreeMap::new();
+    let mut gaps = Vec::new();
+    for row in rows.iter().filter(|row| !row.hand) {
+        if let Some(before) = last.insert(&row.source, row.at) {
+            gaps.push(row.at.since(before));
+        }
+    }
+    gaps.sort_unstable();
+    gaps.get(gaps.len() / 2).copied().unwrap_or(Span::from_hours(1)).max(Span::from_secs(1))
+}
+
+fn reading(vessel: &Name, source: &str, values: Values) -> Input {
+    Input::Reading(Reading {
+        vessel: vessel.clone(),
+        source: source.to_owned(),
+        taken: None,
+        retained: false,
+        values,
+    })
+}
+
+impl Row {
+    fn input(&self, vessel: &Name) -> Input {
+        let gravity = match self.values.gravity {
+            Some(RawGravity::Sg(sg)) => Gravity::from_sg(sg),
+            Some(RawGravity::Plato(plato) | RawGravity::Brix(plato)) => Gravity::from_plato(plato),
+            _ => None,
+        };
+        match (self.hand, gravity) {
+            (true, Some(gravity)) => {
+                let sample = Sample {
+                    gravity,
+                    instrument: Instrument::Hydrometer,
+                    temperature: None,
+                    calibrated_at: None,
+                    uncertainty: Some(GravityDelta::Points(1.0)),
+                    taken: None,
+                };
+                command(vessel.clone(), "replay", Command::Sample(sample))
+            }
+            _ => reading(vessel, self.source.as_str(), self.values),
+        }
+    }
+}
+
+/// Reads the rows of a recording.
+fn rows(text: impl Read, name: &str) -> Result<Vec<Row>, Failure> {
+    let mut reader =
+        csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(false).from_reader(text);
+    let headers = reader.headers().map_err(|error| data(name, &error.to_string()))?.clone();
+    let columns: BTreeMap<&str, usize> = headers
+        .iter()
+        .enumerate()
+        .map(|(index, header)| (header.trim_start_matches('\u{feff}'), index))
+        .collect();
+    if !columns.contains_key("time") {
+        return Err(data(name, "there is no column `time`")
+            .hint("the columns are named in the first line; `time` is RFC 3339 with an offset"));
+    }
+    let mut rows: Vec<Row> = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(|error| data(name, &error.to_string()))?;
+        let line = record.position().map_or(0, csv::Position::line);
+        let row =
+            row(&record, &columns).map_err(|problem| data(&format!("{name}:{line}"), &problem))?;
+        if let Some(last) = rows.last()
+            && row.at < last.at
+        {
+            let problem = format!("the time falls: {} comes after {}", row.at, last.at);
+            return Err(data(&format!("{name}:{line}"), &problem).hint("sort the rows by time"));
+        }
+        rows.push(row);
+    }
+    if rows.is_empty() {
+        return Err(data(name, "there is no row"));
+    }
+    Ok(rows)
+}
+
+fn data(place: &str, problem: &str) -> Failure {
+    Failure::new(Status::Data, format!("{place}: {problem}"))
+}
+
+fn row(record: &csv::StringRecord, columns: &BTreeMap<&str, usize>) -> Result<Row, String> {
+    let text = |column: &str| {
+        columns.get(column).and_then(|index| record.get(*index)).filter(|text| !text.is_empty())
+    };
+    let number = |column: &str| {
+        text(column)
+            .map(|text| {
+                text.parse::<f64>()
+                    .ok()
+                    .filter(|number| number.is_finite())
+                    .ok_or_else(|| format!("`{text}` in `{column}` is no number"))
+            })
+            .transpose()
+    };
+    let at = Stamp::parse_rfc3339(text("time").ok_or("`time` is empty")?)?;
+    let hand = match text("kind") {
+        None | Some("float") => false,
+        Some("hand") => true,
+        Some(other) => return Err(format!("`{other}` in `kind` is neither `float` nor `hand`")),
+    };
+    let source = Name::parse(text("source").unwrap_or("float"))?;
+    let fahrenheit = number("temperature_f")?.map(|f| (f - 32.0) / 1.8);
+    let gravity = number("gravity_sg")?
+        .map(RawGravity::Sg)
+        .or(number("gravity_plato")?.map(RawGravity::Plato))
+        .or(number("gravity_brix")?.map(RawGravity::Brix))
+        .or(number("angle_deg")?.map(RawGravity::Degrees));
+    let values = Values {
+        gravity,
+        temperature_c: number("temperature_c")?.or(fahrenheit),
+        battery_percent: number("battery_percent")?,
+    };
+    Ok(Row { at, source, hand, values })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_are_read_and_their_faults_named() {
+        let good = "time,gravity_plato,temperature_f,note\n2026-03-01T10:00:00+01:00,12.1,64.4,x\n\
+                    2026-03-01T10:15:00+01:00,,,\n";
+        let rows = rows(good.as_bytes(), "a.csv").unwrap();
+        assert_eq!(rows.len(), 2);
+        assert_eq!(rows[0].values.gravity, Some(RawGravity::Plato(12.1)));
+        assert!((rows[0].values.temperature_c.unwrap() - 18.0).abs() < 1e-9);
+        for (text, expected) in [
+            ("gravity_sg\n1.05\n", "a.csv: there is no column `time`"),
+            ("time,gravity_sg\nyesterday,1.05\n", "a.csv:2: `yesterday` is not a time"),
+            ("time,gravity_sg\n2026-03-01T10:00:00Z,abc\n", "a.csv:2: `abc` in `gravity_sg`"),
+            ("time,gravity_sg\n2026-03-01T10:00:00Z,NaN\n", "a.csv:2: `NaN` in `gravity_sg`"),
+            ("time\n2026-03-01T10:00:00Z\n2026-03-01T09:00:00Z\n", "a.csv:3: the time falls"),
+            ("time\n", "a.csv: there is no row"),
+        ] {
+            let failure = super::rows(text.as_bytes(), "a.csv").unwrap_err();
+            assert!(failure.message.starts_with(expected), "{}", failure.message);
+            assert_eq!(failure.status, Status::Data);
+        }
+    }
+}

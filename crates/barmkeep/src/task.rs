@@ -1,0 +1,223 @@
+//! From what was typed to what is done, and to the exit status.
+
+use crate::cli::{self, AskArgs, LogArgs, ReplayArgs, SchemaOf, Task, Typed, VesselCommand};
+use crate::failure::{Failure, Status};
+use crate::files::{self, Cellar};
+use crate::{ask, daemon, pipe, replay, store, words};
+use engine::Kind;
+use quantity::{Quantity, Span, Stamp};
+use serde_json::json;
+use std::ffi::OsString;
+use std::io::{BufWriter, Write};
+use std::process::ExitCode;
+
+/// Does what was typed.
+pub fn start(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let typed = match cli::parse(arguments) {
+        Ok(typed) => typed,
+        Err(error) => {
+            // Where the terminal is gone there is nobody to tell.
+            let _ = error.print();
+            return status(cli::usage(&error));
+        }
+    };
+    let done = match typed {
+        Typed::Vessel(command) => vessel_command(&command),
+        Typed::Task(task) => do_task(task),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            if !failure.message.is_empty() {
+                eprintln!("{failure}");
+            }
+            status(Some(failure))
+        }
+    }
+}
+
+fn status(failure: Option<Failure>) -> ExitCode {
+    failure.map_or(ExitCode::SUCCESS, |failure| ExitCode::from(failure.status as u8))
+}
+
+fn do_task(task: Task) -> Result<(), Failure> {
+    match task {
+        Task::Run { config } => {
+            log_to_stderr();
+            let cellar = Cellar::read(&config)?;
+            runtime()?.block_on(daemon::run(cellar))
+        }
+        Task::Check { files, json } => check(&files, json),
+        Task::Rehearse(arguments) => crate::rehearse::task(&arguments),
+        Task::Replay(arguments) => replay_task(&arguments),
+        Task::Pipe { config } => {
+            let cellar = Cellar::read(&config)?;
+            let output = BufWriter::new(std::io::stdout().lock());
+            pipe::run(&cellar, std::io::stdin().lock(), output)
+        }
+        Task::Status(arguments) => status_task(&arguments, false),
+        Task::Why(arguments) => status_task(&arguments, true),
+        Task::Log(arguments) => log_task(&arguments),
+        Task::Demo(arguments) => {
+            log_to_stderr();
+            runtime()?.block_on(crate::demo::run(arguments))
+        }
+        Task::Schema { of } => {
+            let schema = match of {
+                SchemaOf::Schedule => schedule::schedule_schema(),
+                SchemaOf::Config => schedule::config_schema(),
+            };
+            Ok(writeln!(std::io::stdout(), "{schema:#}")?)
+        }
+        Task::Completions { shell } => {
+            clap_complete::generate(shell, &mut cli::command(), "barmkeep", &mut std::io::stdout());
+            Ok(())
+        }
+    }
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::new(Status::Io, format!("no runtime: {error}")))
+}
+
+fn log_to_stderr() {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("BARMKEEP_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("barmkeep=info,warn"));
+    let subscriber = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(files::colour())
+        .with_target(false)
+        .finish();
+    // Only a second call could fail.
+    let _ = tracing::subscriber::set_global_default(subscriber);
+}
+
+fn check(paths: &[std::path::PathBuf], as_json: bool) -> Result<(), Failure> {
+    let (mut errors, mut output) = (0, std::io::stdout().lock());
+    for path in paths {
+        let source = files::read_source(path)?;
+        let problems = match schedule::kind_of(&source.text) {
+            schedule::FileKind::Config => {
+                schedule::read_config(&source, &files::is_time_zone).problems
+            }
+            schedule::FileKind::Schedule => schedule::read_schedule(&source).problems,
+        };
+        errors += problems.iter().filter(|p| p.severity == schedule::Severity::Error).count();
+        if as_json {
+            for problem in &problems {
+                writeln!(output, "{}", json!(problem.record(&source)))?;
+            }
+        } else if problems.is_empty() {
+            writeln!(output, "{}: nothing is wrong", source.name)?;
+        } else {
+            eprint!("{}", schedule::render(&problems, &source, files::colour()));
+        }
+    }
+    match errors {
+        0 => Ok(()),
+        1 => Err(Failure::new(Status::Config, "one error")),
+        count => Err(Failure::new(Status::Config, format!("{count} errors"))),
+    }
+}
+
+fn replay_task(arguments: &ReplayArgs) -> Result<(), Failure> {
+    let schedule = files::read_schedule(&arguments.schedule)?;
+    let cellar = arguments.config.as_deref().map(Cellar::read).transpose()?;
+    let vessel = match (&cellar, &arguments.vessel) {
+        (Some(cellar), Some(name)) => Some((cellar, cellar.vessel(Some(name))?)),
+        _ => None,
+    };
+    let mut output = BufWriter::new(std::io::stdout().lock());
+    replay::run(schedule, &arguments.readings, vessel, &arguments.options(), &mut output)
+}
+
+fn vessel_command(command: &VesselCommand) -> Result<(), Failure> {
+    // What the engine would refuse anyway is refused here, before anything is sent.
+    engine::Command::from_fields(&command.name, &command.fields)
+        .map_err(|error| Failure::new(Status::Usage, error.to_string()))?;
+    let cellar = Cellar::read(&command.config)?;
+    let vessel = cellar.vessel(command.vessel.as_deref())?;
+    let asked = ask::command(&cellar, vessel, &command.name, &command.fields);
+    let answer = runtime()?.block_on(asked)?;
+    if answer.ok {
+        Ok(writeln!(std::io::stdout(), "{}", answer.text)?)
+    } else {
+        Err(Failure::new(Status::Failed, format!("refused: {}", answer.text)))
+    }
+}
+
+fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
+    let cellar = Cellar::read(&arguments.config.config)?;
+    let vessel = match &arguments.vessel {
+        Some(name) => Some(cellar.vessel(Some(name))?),
+        None => None,
+    };
+    let states = runtime()?.block_on(ask::states(&cellar, vessel))?;
+    let mut output = std::io::stdout().lock();
+    for state in &states {
+        if arguments.json {
+            writeln!(output, "{}", json!(state))?;
+        } else if why {
+            words::print_why(&mut output, state)?;
+        } else {
+            words::print_state(&mut output, state, cellar.config.show)?;
+        }
+    }
+    Ok(())
+}
+
+fn log_task(arguments: &LogArgs) -> Result<(), Failure> {
+    let cellar = Cellar::read(&arguments.config.config)?;
+    let vessel = match &arguments.vessel {
+        Some(name) => Some(cellar.vessel(Some(name))?.clone()),
+        None => None,
+    };
+    let kinds = arguments.kind.iter().map(|kind| {
+        let known = Kind::ALL.iter().find(|known| known.as_str() == kind);
+        known.copied().ok_or_else(|| {
+            let names: Vec<&str> = Kind::ALL.iter().map(|kind| kind.as_str()).collect();
+            Failure::new(Status::Usage, format!("`{kind}` is not a kind of event"))
+                .hint(format!("the kinds are {}", names.join(", ")))
+        })
+    });
+    let filter = store::Filter {
+        vessel,
+        kinds: kinds.collect::<Result<_, _>>()?,
+        since: arguments.since.as_deref().map(since).transpose()?,
+        limit: arguments.last.map_or(store::Limit::None, store::Limit::Last),
+        ..store::Filter::default()
+    };
+    let path = cellar.path(&cellar.config.store.file);
+    let reader = store::Reader::open(&path).map_err(|error| open_failure(&error))?;
+    let records = reader.history().records(&filter).map_err(|error| open_failure(&error))?;
+    let zone = words::Zone::of(&cellar.config);
+    let mut output = BufWriter::new(std::io::stdout().lock());
+    for record in &records {
+        if arguments.json {
+            writeln!(output, "{}", json!(record))?;
+        } else {
+            words::print_line(&mut output, record, &zone)?;
+        }
+    }
+    Ok(output.flush()?)
+}
+
+fn open_failure(error: &store::StoreError) -> Failure {
+    Failure::new(Status::Io, error.to_string()).hint(error.hint())
+}
+
+/// A time, or a span before now.
+fn since(text: &str) -> Result<Stamp, Failure> {
+    if let Ok(stamp) = Stamp::parse_rfc3339(text) {
+        return Ok(stamp);
+    }
+    let span = Span::parse(text).map_err(|error| {
+        Failure::new(Status::Usage, format!("`{text}` is neither a time nor a span: {error}"))
+            .hint("write `2026-03-01T18:00:00Z` or `2 d`")
+    })?;
+    Ok(crate::clock::wall() - span)
+}

@@ -1,0 +1,163 @@
+//! Sentences and small tables for a person, of what the engine knows.
+
+use engine::view::{State, Summary};
+use std::io::Write;
+
+/// Prints what came of a batch.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_summary(output: &mut impl Write, summary: &Summary) -> std::io::Result<()> {
+    writeln!(output)?;
+    for stage in &summary.stages {
+        let left = stage.left.as_deref().unwrap_or("not left yet");
+        writeln!(output, "{:<20} {} to {left}", stage.name, stage.entered)?;
+    }
+    if let Some(gravity) = summary.gravity {
+        let plato = quantity::plato_from_sg(gravity.sg);
+        writeln!(output, "gravity      {:.4} ± {:.4} SG ({plato:.2} °P)", gravity.sg, gravity.sd)?;
+    }
+    if let Some(attenuation) = &summary.attenuation {
+        writeln!(
+            output,
+            "attenuation  {:.1} % apparent, {:.1} % real",
+            attenuation.apparent_percent, attenuation.real_percent
+        )?;
+    }
+    if let Some(abv) = summary.abv_percent {
+        writeln!(output, "alcohol      {abv:.1} % by volume")?;
+    }
+    let stable = if summary.stable { "stable" } else { "not shown to be stable" };
+    writeln!(output, "final        {stable}")?;
+    writeln!(output, "run          {}", summary.run)
+}
+
+/// Prints a vessel as it stands, for `status`.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_state(
+    output: &mut impl Write,
+    state: &State,
+    show: quantity::Show,
+) -> std::io::Result<()> {
+    let celsius = |celsius: Option<f64>| {
+        celsius
+            .and_then(quantity::Temperature::from_celsius)
+            .map_or_else(|| "unknown".to_owned(), |temperature| show.temperature(temperature))
+    };
+    let batch = state.batch.as_deref().unwrap_or("no batch");
+    let name = state.batch_name.as_ref().map_or_else(String::new, |name| format!(" ({name})"));
+    writeln!(output, "{}: {}, {batch}{name}", state.vessel, state.run)?;
+    if let (Some(schedule), Some(stage)) = (&state.schedule, &state.stage) {
+        writeln!(
+            output,
+            "  schedule   {schedule}: stage {} of {}, {}, since {}",
+            stage.index, stage.of, stage.name, stage.since
+        )?;
+    }
+    writeln!(
+        output,
+        "  beer       {}, setpoint {}, target {}",
+        celsius(state.beer_c),
+        state.setpoint_c.map_or_else(|| "none".to_owned(), |_| celsius(state.setpoint_c)),
+        state.target_c.map_or_else(|| "none".to_owned(), |_| celsius(state.target_c))
+    )?;
+    if let Some(gravity) = &state.gravity {
+        let rate = gravity
+            .rate_points_per_day
+            .map_or_else(String::new, |rate| format!(", {rate:+.1} points a day"));
+        let sg = show.gravity_with_sd(gravity.sg, gravity.sd);
+        writeln!(output, "  gravity    {sg}{rate} (as of {})", gravity.as_of)?;
+    }
+    if let Some(attenuation) = &state.attenuation {
+        let abv =
+            state.abv_percent.map_or_else(String::new, |abv| format!(", alcohol {abv:.1} % vol"));
+        writeln!(output, "  attenuated {:.1} % apparent{abv}", attenuation.apparent_percent)?;
+    }
+    let word = |on: &Option<String>| on.clone().unwrap_or_else(|| "none".to_owned());
+    writeln!(
+        output,
+        "  outputs    heater {}, chiller {}: {}",
+        word(&state.outputs.heater),
+        word(&state.outputs.chiller),
+        state.outputs.because
+    )?;
+    for wait in &state.waits_for {
+        writeln!(output, "  waits for  {}: {} ({})", wait.milestone, wait.answer, wait.now)?;
+    }
+    for alarm in &state.alarms {
+        let seen = if alarm.acknowledged { ", seen" } else { "" };
+        writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
+    }
+    for source in &state.sources {
+        let last = source.last.as_deref().unwrap_or("never heard");
+        let battery = source
+            .battery_percent
+            .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
+        writeln!(output, "  source     {} ({}): last {last}{battery}", source.name, source.kind)?;
+    }
+    Ok(())
+}
+
+/// Prints in sentences what a vessel waits for, what is missing and when it is expected.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_why(output: &mut impl Write, state: &State) -> std::io::Result<()> {
+    let vessel = &state.vessel;
+    match &state.stage {
+        None => writeln!(output, "{vessel} is {}: it waits for a person.", state.run)?,
+        Some(stage) => writeln!(
+            output,
+            "{vessel} is {} in stage {} of {}, {}, since {}.",
+            state.run, stage.index, stage.of, stage.name, stage.since
+        )?,
+    }
+    for wait in &state.waits_for {
+        let answer = match wait.answer.as_str() {
+            "yes" => "is met",
+            "no" => "is not met",
+            _ => "is unknown",
+        };
+        writeln!(output, "- {} {answer}: {}. It needs {}.", wait.milestone, wait.now, wait.needs)?;
+    }
+    writeln!(output, "Outputs: {}.", state.outputs.because)?;
+    for alarm in &state.alarms {
+        writeln!(output, "Alarm {} ({}): {}.", alarm.id, alarm.priority, alarm.text)?;
+    }
+    Ok(())
+}
+
+/// The time zone in which a person reads.
+pub struct Zone(chrono_tz::Tz);
+
+impl Zone {
+    /// As configured, else the machine's, else UTC.
+    pub fn of(config: &schedule::config::Config) -> Self {
+        let machine = || iana_time_zone::get_timezone().ok();
+        let name = config.time_zone.clone().or_else(machine);
+        Zone(name.and_then(|name| name.parse().ok()).unwrap_or(chrono_tz::UTC))
+    }
+
+    /// `2026-03-01 18:00 CET`.
+    pub fn minute(&self, at: quantity::Stamp) -> String {
+        match chrono::DateTime::from_timestamp_millis(at.millis()) {
+            Some(time) => time.with_timezone(&self.0).format("%Y-%m-%d %H:%M %Z").to_string(),
+            None => at.rfc3339(),
+        }
+    }
+}
+
+/// Prints a record as a line of `log`.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_line(
+    output: &mut impl Write,
+    record: &engine::Record,
+    zone: &Zone,
+) -> std::io::Result<()> {
+    let vessel = record.vessel.as_ref().map_or("-", schedule::Name::as_str);
+    writeln!(output, "{}  {vessel}  {}", zone.minute(record.at), record.text)
+}

@@ -401,7 +401,7 @@ fn vector_angle_query() {
     check.done();
 }
 
-/// The orders that `reference.md` item 8 marks: the lowest within one standard error of the best.
+/// The lowest order within one standard error of the best, as the tables of errors have it.
 #[test]
 fn vector_angle_order() {
     let mut check = Check::new("angle_inputs.csv");

@@ -83,7 +83,8 @@ fn run_to(beer: &mut Fermentation, case: &str, hours: f64) {
 
 fn compare(check: &mut Check, beer: &Fermentation, row: &Row) {
     let [glucose, maltose, maltotriose] = beer.sugars_mol_per_m3();
-    // The sugars' own tables end in their solver's noise, far below what could be tasted or weighed.
+    // The sugars' own tables end in their solver's noise, far below what could be tasted or
+    // weighed.
     for (column, ours, floor) in [
         ("G", glucose, 1e-9),
         ("M", maltose, 1e-9),

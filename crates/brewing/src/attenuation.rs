@@ -33,7 +33,8 @@ pub struct Composition {
     pub alcohol_weight_percent: f64,
     /// Alcohol by volume at 20 °C, %; never negative.
     pub alcohol_volume_percent: f64,
-    /// Apparent attenuation as a fraction; negative where the beer reads above its original gravity.
+    /// Apparent attenuation as a fraction; negative where the beer reads above its original
+    /// gravity.
     pub apparent_attenuation: f64,
     /// Real attenuation (real degree of fermentation) as a fraction.
     pub real_attenuation: f64,
@@ -62,7 +63,8 @@ impl Composition {
 
 /// The gravity at which a beer of this original gravity has this apparent attenuation.
 ///
-/// `None` where the original gravity is that of water or lighter, or where the answer is no gravity.
+/// `None` where the original gravity is that of water or lighter, or where the answer is no
+/// gravity.
 pub fn gravity_at(original: Gravity, apparent_attenuation: Share) -> Option<Gravity> {
     let original_plato = original_extract(original)?;
     let apparent_plato = original_plato * (1.0 - apparent_attenuation.fraction());
@@ -79,7 +81,8 @@ pub fn apparent(original_plato: f64, apparent_plato: f64) -> f64 {
 /// Real extract in °P, by the share q = 0.22 + 0.001·OE of the apparent fall that alcohol feigns.
 ///
 /// The formula for q is from memory; it reproduces Balling's own table of alcohol factors for 6 to
-/// 30 °P within 0.0002, and is biased by −0.05 °P against the 532 brews of Cutaia and others (2009).
+/// 30 °P within 0.0002, and is biased by −0.05 °P against the 532 brews of Cutaia and others
+/// (2009).
 pub fn real_extract(original_plato: f64, apparent_plato: f64) -> f64 {
     let q = feigned_share(original_plato);
     (q * original_plato + apparent_plato) / (1.0 + q)

@@ -159,7 +159,7 @@ mod tests {
     use super::*;
 
     /// A copy of Kell's formula circulates with two digits of its denominator swapped; it is
-    /// 0.27 kg/m³ low at 20 °C. Source of 998.2041: Kell 1975 as tabulated in `reference.md`.
+    /// 0.27 kg/m³ low at 20 °C. Source of 998.2041: Kell 1975.
     #[test]
     fn kell_is_the_printed_formula_not_the_misprinted_one() {
         assert!((water_kell_kg_per_m3(20.0) - 998.204_132).abs() < 1e-5);

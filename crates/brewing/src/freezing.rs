@@ -39,8 +39,8 @@ pub fn brewers_rule_celsius(alcohol_weight_percent: f64, original_plato: f64) ->
     -(0.42 * alcohol_weight_percent + 0.04 * original_plato + 0.2)
 }
 
-/// Freezing point in °C of an ideal mixture of water, ethanol (% by weight) and extract (°P) of this
-/// mean molar mass (g/mol; 300 to 1000 for wort, an engineering estimate).
+/// Freezing point in °C of an ideal mixture of water, ethanol (% by weight) and extract (°P) of
+/// this mean molar mass (g/mol; 300 to 1000 for wort, an engineering estimate).
 ///
 /// Solves ln x = −(ΔH/R)(1/T − 1/T₀) + (ΔC/R)(T₀/T − 1 + ln(T/T₀)) for T, with x the share of water
 /// among the molecules, ΔH = 6009.5 J/mol and ΔC = 38.1 J/mol/K for melting ice (from memory).

@@ -6,8 +6,8 @@ use quantity::{Gravity, Volume, plato_from_sg};
 
 /// Heat of fermentation in kJ per kg of extract.
 ///
-/// Practice has 252 BTU/lb = 586 kJ/kg and 652 kJ/kg; formation enthalpies give 563 for glucose. Use
-/// 587, with 650 as the sensitivity.
+/// Practice has 252 BTU/lb = 586 kJ/kg and 652 kJ/kg; formation enthalpies give 563 for glucose.
+/// Use 587, with 650 as the sensitivity.
 pub const HEAT_KJ_PER_KG: f64 = 587.0;
 
 /// Heat in W of `litres` of a wort of `original_plato` whose *real* extract falls by

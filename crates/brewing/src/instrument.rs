@@ -18,7 +18,8 @@ pub const REFRACTOMETER_POINTS: f64 = 3.0;
 /// The gravity at 20 °C that a glass hydrometer shows which was calibrated at `calibrated_at`
 /// (20 °C, or 60 °F = 15.56 °C), read at `sample`.
 ///
-/// By form (b) of [`crate::floating`], soda-lime glass. `None` where no solution gives that reading.
+/// By form (b) of [`crate::floating`], soda-lime glass. `None` where no solution gives that
+/// reading.
 pub fn hydrometer(
     reading: Gravity,
     sample: Temperature,
@@ -140,7 +141,7 @@ mod tests {
         assert_eq!(refractometer(sg(1.050), f64::NAN, 1.0), None);
     }
 
-    /// Source: form (b) for soda-lime glass in `reference.md` item 2.
+    /// Computed from the sucrose table and the expansion of soda-lime glass; no published table.
     #[test]
     fn a_cold_sample_reads_too_high_in_glass() {
         let cold = Temperature::from_celsius(10.0).unwrap();

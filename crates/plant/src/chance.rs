@@ -1,4 +1,5 @@
-//! A seeded stream of chance, one for each device, so that a device more does not change the others.
+//! A seeded stream of chance, one for each device, so that a device more does not change the
+//! others.
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;

@@ -98,9 +98,9 @@ pub struct Float {
 }
 
 impl Noise {
-    /// The noise of the decision study at this level (0.5, 1 or 2 points): half of its variance
-    /// lasts for 5 h, with a daily wave of 0.3 points, 2 % outliers of 3 ± 6 points, and readings
-    /// rounded to 0.1 points.
+    /// Noise of this level as the decision benchmarks have it (0.5, 1 or 2 points): half its
+    /// variance lasts for 5 h, with a daily wave of 0.3 points, 2 % outliers of 3 ± 6 points, and
+    /// readings rounded to 0.1 points.
     pub fn of_points(points: f64) -> Self {
         let half = points * std::f64::consts::FRAC_1_SQRT_2;
         Noise {
@@ -201,7 +201,8 @@ impl Float {
         let fresh = noise.wander_points * (1.0 - kept * kept).sqrt();
         self.wander_points = kept * self.wander_points + fresh * self.chance.normal();
         let turns = now.days() + self.daily_phase;
-        // Drawn whether used or not, so that a share of outliers leaves the rest of the noise alone.
+        // Drawn whether used or not, so that a share of outliers leaves the rest of the noise
+        // alone.
         let (is_outlier, size) = (self.chance.happens(noise.outlier_share), self.chance.normal());
         let outlier = noise.outlier_mean_points + noise.outlier_sd_points * size;
         let stepped: f64 =
@@ -304,7 +305,7 @@ mod tests {
         setup.expansion = Some(glass);
         let cold = Temperature::from_celsius(10.0).unwrap();
         let shown = float(setup).read(Span::from_hours(1), 1.048_120_781, cold).unwrap().sg;
-        // 1.050 at 10 °C in glass: `reference.md` item 2.
+        // In glass 1.050 at 10 °C means this.
         assert!((shown - 1.050).abs() < 1e-8, "{shown}");
     }
 

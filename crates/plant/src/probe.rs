@@ -32,8 +32,8 @@ pub struct Probe {
 }
 
 impl ProbeSetup {
-    /// The probe of the control study: 0.05 K of noise, steps of 1/16 K, a minute behind. Common
-    /// practice, no source.
+    /// A usual probe: 0.05 K of noise, steps of 1/16 K, a minute behind. Common practice, no
+    /// source.
     pub fn plain(every: Span) -> Self {
         ProbeSetup {
             every,

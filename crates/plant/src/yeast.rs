@@ -1,6 +1,7 @@
 //! A beer that ferments, from pitching to its end: gravity, heat and diketones.
 //!
-//! The sugars follow the rates of `kinetics`, the gravity follows from them by Balling's mass balance.
+//! The sugars follow the rates of `kinetics`, the gravity follows from them by Balling's mass
+//! balance.
 
 use crate::kinetics::{ETHANOL_PER_SUGAR, G_PER_MOL, PARTS, Rates, State};
 use brewing::addition::{self, Batch};
@@ -70,8 +71,8 @@ const HISTORY_STEP: Span = Span::from_mins(5);
 impl Fermentation {
     /// A wort just pitched.
     ///
-    /// `None` where the original gravity is that of water or lighter, or where the pace is not above
-    /// 0 and finite.
+    /// `None` where the original gravity is that of water or lighter, or where the pace is not
+    /// above 0 and finite.
     pub fn new(setup: FermentationSetup) -> Option<Self> {
         let original_plato = plato_from_sg(setup.original.sg());
         if !(original_plato >= 0.005 && setup.pace > 0.0 && setup.pace.is_finite()) {
@@ -83,8 +84,8 @@ impl Fermentation {
         Some(Self::with_sugar(setup, fermentable, YEAST_MOL_PER_M3))
     }
 
-    /// A wort with this much fermentable extract (g in 100 g of wort), pitched with this much yeast;
-    /// the setup's attenuation is not asked.
+    /// A wort with this much fermentable extract (g in 100 g of wort), pitched with this much
+    /// yeast; the setup's attenuation is not asked.
     pub fn with_sugar(
         setup: FermentationSetup,
         fermentable_per_100g: f64,
@@ -388,7 +389,7 @@ mod tests {
         assert!((end - (malt_end * 20.93 + 50.0) / 21.43).abs() < 0.01, "{end}");
     }
 
-    /// Heats of reaction of the three sugars are 506, 661 and 716 kJ/kg (`reference.md` item 5).
+    /// Heats of the three sugars in the model are 506, 661 and 716 kJ/kg, so the mix lies between.
     #[test]
     fn its_heat_is_that_of_its_sugars() {
         let mut beer = Fermentation::new(setup()).unwrap();
@@ -409,7 +410,10 @@ mod tests {
         /// Any beer comes to the attenuation that it was given, and never below.
         #[test]
         fn it_ends_where_it_was_told(
-            plato in 6.0..26.0f64, share in 0.55..1.0f64, pace in 0.5..3.0f64, warm in 12.0..30.0f64,
+            plato in 6.0..26.0f64,
+            share in 0.55..1.0f64,
+            pace in 0.5..3.0f64,
+            warm in 12.0..30.0f64,
         ) {
             let setup = FermentationSetup {
                 original: Gravity::from_plato(plato).unwrap(),

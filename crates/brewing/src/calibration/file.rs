@@ -75,7 +75,7 @@ impl fmt::Display for FileError {
             }
             FileError::Terms(count) => write!(
                 f,
-                "the calibration has {count} terms in `terms_sg`: a gravity has 1 to 5, an angle 2 to 5"
+                "`terms_sg` has {count} terms: a gravity can have 1 to 5, an angle 2 to 5"
             ),
             FileError::NotMonotone => f.write_str(
                 "the calibration rises and falls within its range, so a reading has no one meaning",
@@ -85,6 +85,21 @@ impl fmt::Display for FileError {
 }
 
 impl std::error::Error for FileError {}
+
+impl FileError {
+    /// The next step for whoever has the file.
+    pub fn hint(&self) -> &'static str {
+        match self {
+            FileError::Format(_) => "make it again with `barmkeep calibrate`",
+            FileError::OneScale | FileError::Number(_) | FileError::Terms(_) => {
+                "the file was changed by hand or cut off: make it again with `barmkeep calibrate`"
+            }
+            FileError::NotMonotone => {
+                "measure more points and make it again with `barmkeep calibrate`"
+            }
+        }
+    }
+}
 
 impl TryFrom<CalibrationFile> for Calibration {
     type Error = FileError;
@@ -226,7 +241,7 @@ mod tests {
             (refused(|f| scale(f, |i| i.highest = 10.0)), FileError::Number("highest")),
         ] {
             assert_eq!(error, expected);
-            assert!(!error.to_string().is_empty());
+            assert!(!error.to_string().is_empty() && error.hint().contains("calibrate"));
         }
     }
 }

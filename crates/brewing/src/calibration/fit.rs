@@ -126,18 +126,34 @@ impl fmt::Display for FitError {
         match self {
             FitError::TooFew { given, needed } => write!(
                 f,
-                "{given} different readings are too few for a calibration: it needs at least {needed}"
+                "{given} different readings are too few for a calibration: it needs {needed}"
             ),
             FitError::Reading(index) => write!(f, "reading {} is not a number", index + 1),
             FitError::Order(order) => write!(f, "a calibration of order {order} is not possible"),
             FitError::NotMonotone => f.write_str(
-                "the points contradict each other: no curve through them rises or falls all the way",
+                "the points contradict each other: no curve near them rises or falls all the way",
             ),
         }
     }
 }
 
 impl std::error::Error for FitError {}
+
+impl FitError {
+    /// The next step for whoever measured the points.
+    pub fn hint(&self) -> &'static str {
+        match self {
+            FitError::TooFew { .. } => {
+                "measure the float in water and in sugar solutions of known gravity"
+            }
+            FitError::Reading(_) => "write it as a number with a decimal point",
+            FitError::Order(_) => "an angle can have order 1 to 4, a gravity 0 to 4",
+            FitError::NotMonotone => {
+                "look for a point with its gravity mistyped, or measured before the float settled"
+            }
+        }
+    }
+}
 
 /// One order, fitted.
 struct Attempt {
@@ -221,8 +237,8 @@ fn choose(tried: Vec<Attempt>) -> Option<Attempt> {
         .find(|attempt| left_out_square(&attempt.residuals).is_some_and(|(mean, _)| mean <= bound))
 }
 
-/// Mean square of the errors on points left out, and its standard error; `None` where a point cannot
-/// be left out, or there is but one.
+/// Mean square of the errors on points left out, and its standard error; `None` where a point
+/// cannot be left out, or there is but one.
 fn left_out_square(residuals: &[Residual]) -> Option<(f64, f64)> {
     let squares: Vec<f64> = residuals
         .iter()
@@ -249,7 +265,8 @@ fn least_squares(design: DMatrix<f64>, wanted: &DVector<f64>) -> (Vec<f64>, Vec<
     let decomposed = design.qr();
     let (q, r) = (decomposed.q(), decomposed.r());
     let mut terms: Vec<f64> = (q.transpose() * wanted).iter().copied().collect();
-    // R is upper triangular and of full rank, since there are as many different readings as columns.
+    // R is upper triangular and of full rank, since there are as many different readings as
+    // columns.
     for row in (0..columns).rev() {
         let known: f64 = (row + 1..columns).map(|column| r[(row, column)] * terms[column]).sum();
         terms[row] = (terms[row] - known) / r[(row, row)];
@@ -338,7 +355,7 @@ mod tests {
         ];
         for (reads, pairs, error) in table {
             assert_eq!(fit(reads, &points(pairs)).unwrap_err(), error);
-            assert!(!error.to_string().is_empty());
+            assert!(!error.to_string().is_empty() && !error.hint().is_empty());
         }
         let line = points(&[(25.0, 1.0), (60.0, 1.05)]);
         assert_eq!(fit_order(Reads::Angle, &line, 0).unwrap_err(), FitError::Order(0));

@@ -17,8 +17,8 @@ use serde::{Deserialize, Serialize};
 /// Highest order of a calibration.
 pub const ORDER_MAX: usize = 4;
 
-/// A curve counts as rising where it rises by more than this over half its range, in SG: less is the
-/// rounding of a level one.
+/// A curve counts as rising where it rises by more than this over half its range, in SG: less is
+/// the rounding of a level one.
 const LEAST_RISE_SG: f64 = 1e-7;
 
 /// What a float gives.
@@ -147,7 +147,8 @@ impl Calibration {
 
     /// Whether it rises, or for an angle falls, all the way over its range.
     fn is_monotone(&self) -> bool {
-        // The slope is extreme at the ends, or where the second derivative (of order 2 or less) is 0.
+        // The slope is extreme at the ends, or where the second derivative (of order 2 or less) is
+        // 0.
         let second = derivative(&derivative(&self.terms));
         let inner = roots_of_quadratic(&second)
             .into_iter()

@@ -113,7 +113,8 @@ impl Filter {
     pub fn update(&mut self, beer: f64, variance: f64) -> Surprise {
         let mut p = unpack(&self.covariance);
         let miss = beer - self.x[TEMPERATURE];
-        let expected = p[TEMPERATURE][TEMPERATURE] + variance;
+        // Rounding could take the variance below 0; then the reading's own is all there is.
+        let expected = p[TEMPERATURE][TEMPERATURE].max(0.0) + variance;
         let squared = miss * miss / expected;
         let taken = if squared > SURPRISE_MAX { miss * miss / SURPRISE_MAX } else { expected };
         let with_beer: [f64; N] = p[TEMPERATURE];

@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test may panic")]
 
-use control::{Demand, Envelope, Figures, Regulator, Rests, Rules};
+use control::{Demand, Envelope, Regulator, Rests, Rules};
 use proptest::prelude::*;
 use quantity::{Span, Stamp, Temperature, TemperatureDelta};
 
@@ -135,11 +135,14 @@ impl Seen {
     }
 }
 
-fn finite(figures: &Figures) -> bool {
-    [figures.lowest, figures.highest]
-        .iter()
-        .flatten()
-        .all(|temperature| temperature.celsius().is_finite())
+/// Whether every figure is a number.
+fn finite(regulator: &Regulator) -> bool {
+    let temperatures = [regulator.figures().lowest, regulator.figures().highest];
+    let learnt = regulator.estimate().map_or(Vec::new(), |estimate| {
+        let control::Estimate { rate, drift, cooling, heating, direct, .. } = estimate;
+        vec![estimate.beer.celsius(), rate, drift, cooling, heating, direct]
+    });
+    temperatures.iter().flatten().map(|t| t.celsius()).chain(learnt).all(f64::is_finite)
 }
 
 /// Whether what surrounds the vessel is so far beyond a limit that a run ends at once, in °C.
@@ -208,7 +211,7 @@ proptest! {
             }
             let again = regulator.decide(clock, &rules, &demand);
             prop_assert_eq!((again.heater, again.chiller), (decision.heater, decision.chiller));
-            prop_assert!(finite(&regulator.figures()));
+            prop_assert!(finite(&regulator));
         }
     }
 }

@@ -94,7 +94,7 @@ enum Ended {
 impl Carrier {
     /// Keeps the connection up until it is told to stop, whatever happens.
     pub async fn run(self) {
-        let mut pace = Backoff::new(Duration::from_secs(1), self.pace.backoff, "panic");
+        let mut pace = Backoff::new(self.pace.backoff_least, self.pace.backoff, "panic");
         loop {
             // A library's panic must not leave the program without its link.
             let mut inner = tokio::task::JoinSet::new();
@@ -105,7 +105,11 @@ impl Carrier {
                     let reason = "the link's own code failed; it starts again".to_owned();
                     tracing::error!(client = self.identity.client_id, "{reason}");
                     self.tell_down(&reason, &hint).await;
-                    tokio::time::sleep(pace.wait()).await;
+                    let mut stop = self.stop.clone();
+                    tokio::select! {
+                        () = tokio::time::sleep(pace.wait()) => {}
+                        () = stopped(&mut stop) => return,
+                    }
                 }
                 _ => return,
             }
@@ -251,10 +255,10 @@ impl Carrier {
                         self.acknowledged(&message, refused).await;
                     }
                 }
-                Occurrence::Subscribed { number, granted } => {
-                    if live.note_subscribed(number, &granted) {
-                        self.open(live, version).await;
-                    }
+                Occurrence::Subscribed { number, granted }
+                    if live.note_subscribed(number, &granted) =>
+                {
+                    self.open(live, version).await;
                 }
                 _ => {}
             }

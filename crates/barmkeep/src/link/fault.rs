@@ -88,9 +88,10 @@ impl Fault {
             }
             v5::ConnectionError::MqttState(v5::StateError::AwaitPingResp) => no_answer(),
             v5::ConnectionError::MqttState(v5::StateError::ConnectionAborted) => hung_up(),
-            v5::ConnectionError::MqttState(v5::StateError::Deserialization(inner)) => {
-                garbled(&inner.to_string())
-            }
+            v5::ConnectionError::MqttState(v5::StateError::Deserialization(inner)) => match inner {
+                v5::mqttbytes::Error::Io(error) => io(error),
+                other => garbled(&other.to_string()),
+            },
             v5::ConnectionError::Timeout(_) => timed_out(),
             v5::ConnectionError::Io(error) => io(error),
             v5::ConnectionError::Tls(error) => tls(error),
@@ -112,9 +113,10 @@ impl Fault {
             },
             v3::ConnectionError::MqttState(v3::StateError::AwaitPingResp) => no_answer(),
             v3::ConnectionError::MqttState(v3::StateError::ConnectionAborted) => hung_up(),
-            v3::ConnectionError::MqttState(v3::StateError::Deserialization(inner)) => {
-                garbled(&inner.to_string())
-            }
+            v3::ConnectionError::MqttState(v3::StateError::Deserialization(inner)) => match inner {
+                v3::Error::Io(error) => io(error),
+                other => garbled(&other.to_string()),
+            },
             v3::ConnectionError::NetworkTimeout | v3::ConnectionError::FlushTimeout => timed_out(),
             v3::ConnectionError::Io(error) => io(error),
             v3::ConnectionError::Tls(error) => tls(error),
@@ -160,8 +162,13 @@ fn no_answer() -> Fault {
     )
 }
 
+/// The library does not see a farewell that is only a reason, as brokers send it to a client whose
+/// id another one uses: so the hint names that, too.
+const HUNG_UP_HINT: &str = "see the broker's log; is `mqtt://` or `mqtts://` right? two daemons \
+                            with the same `topics` under [link] would push each other out";
+
 fn hung_up() -> Fault {
-    Fault::new("the broker hung up", "see the broker's log", Suspicion::Possible)
+    Fault::new("the broker hung up", HUNG_UP_HINT, Suspicion::Possible)
 }
 
 fn garbled(error: &str) -> Fault {
@@ -192,13 +199,13 @@ const TLS_HINT: &str = "check `ca_file`, and that the host in `broker` is a name
 
 fn io(error: &std::io::Error) -> Fault {
     use std::io::ErrorKind;
-    if error.get_ref().is_some_and(|inner| inner.is::<rustls::Error>()) {
+    if error.get_ref().is_some_and(<dyn std::error::Error + Send + Sync>::is::<rustls::Error>) {
         return Fault::new(format!("TLS failed: {error}"), TLS_HINT, Suspicion::None);
     }
     let (hint, version) = match error.kind() {
         ErrorKind::ConnectionRefused => ("is the broker running?", Suspicion::None),
         ErrorKind::ConnectionReset | ErrorKind::UnexpectedEof | ErrorKind::BrokenPipe => {
-            ("see the broker's log", Suspicion::Possible)
+            (HUNG_UP_HINT, Suspicion::Possible)
         }
         _ => ("check host and port in `broker` under [link], and the network", Suspicion::None),
     };

@@ -363,7 +363,7 @@ fn of_done(done: &Done) -> Occurrence {
 
 /// Whole seconds, never fewer than one: the protocol knows no smaller ones.
 fn seconds_up(left: Duration) -> u32 {
-    let secs = left.as_secs() + u64::from(left.subsec_nanos() > 0);
+    let secs = left.as_secs().saturating_add(u64::from(left.subsec_nanos() > 0));
     u32::try_from(secs.max(1)).unwrap_or(u32::MAX)
 }
 

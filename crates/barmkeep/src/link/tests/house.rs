@@ -4,10 +4,11 @@ use super::super::client::Pace;
 use super::super::{Class, FromLink, Link, LinkHandle, Outgoing, SwitchTopic, Version};
 use quantity::Span;
 use schedule::config;
+use std::collections::VecDeque;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader, Lines};
@@ -86,17 +87,22 @@ pub async fn wait_for_port(port: u16) {
 /// A subscriber from outside; gives what it hears, a line each.
 pub struct Ear {
     lines: Lines<BufReader<tokio::process::ChildStdout>>,
+    /// What it heard before it was known to hear.
+    early: VecDeque<String>,
+    /// The topic on which it is called, of its own.
+    knock: String,
     _child: tokio::process::Child,
 }
 
 impl Ear {
-    /// Listens with mosquitto's client; `form` is its format (`%t` topic, `%p` payload, `%r`
-    /// retained, `%E` expiry, `%D` correlation data).
+    /// Listens with mosquitto's client; `form` is its format (`%t` topic, `%p` payload, `%l` its
+    /// length, `%r` retained, `%E` expiry, `%D` correlation data).
     pub async fn open(port: u16, version: &str, filter: &str, form: &str, more: &[&str]) -> Self {
-        let port_text = port.to_string();
+        static KNOCKS: AtomicU32 = AtomicU32::new(0);
+        let knock = format!("knock/{}", KNOCKS.fetch_add(1, Ordering::SeqCst));
         let mut child = tokio::process::Command::new("mosquitto_sub")
-            .args(["-h", "127.0.0.1", "-p", &port_text, "-V", version, "-q", "1"])
-            .args(["-t", filter, "-t", "ready", "-F", form])
+            .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-V", version, "-q", "1"])
+            .args(["-t", filter, "-t", &knock, "-F", &format!("%t|{form}")])
             .args(more)
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -104,15 +110,19 @@ impl Ear {
             .spawn()
             .expect("mosquitto's clients must be installed (Debian package `mosquitto-clients`)");
         let lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        let mut ear = Ear { lines, _child: child };
+        let mut ear = Ear { lines, early: VecDeque::new(), knock, _child: child };
         // It hears what is said after its subscription only: knock until it answers.
         let began = Instant::now();
         loop {
-            say(port, &[&["-t", "ready", "-m", "ready!"], more].concat()).await;
-            if let Ok(line) = tokio::time::timeout(Duration::from_millis(300), ear.line()).await
-                && line.contains("ready!")
+            say(port, &["-t", &ear.knock, "-m", "knock"]).await;
+            let deadline = Instant::now() + Duration::from_millis(200);
+            while let Ok(Ok(Some(line))) =
+                tokio::time::timeout_at(deadline.into(), ear.lines.next_line()).await
             {
-                return ear;
+                match line.split_once('|') {
+                    Some((topic, _)) if topic == ear.knock => return ear,
+                    _ => ear.early.extend(ear.heard(&line)),
+                }
             }
             assert!(began.elapsed() < PATIENCE, "the subscriber hears nothing");
         }
@@ -120,15 +130,22 @@ impl Ear {
 
     /// The next line.
     pub async fn line(&mut self) -> String {
-        loop {
-            let line = tokio::time::timeout(PATIENCE, self.lines.next_line()).await;
-            return line.expect("something to hear").unwrap().expect("the subscriber lives");
-        }
+        self.line_within(PATIENCE).await.expect("something to hear")
     }
 
     /// The next line, if there is one within `time`.
     pub async fn line_within(&mut self, time: Duration) -> Option<String> {
-        tokio::time::timeout(time, self.lines.next_line()).await.ok().and_then(|l| l.unwrap())
+        let deadline = Instant::now() + time;
+        loop {
+            if let Some(line) = self.early.pop_front() {
+                return Some(line);
+            }
+            let next = tokio::time::timeout_at(deadline.into(), self.lines.next_line()).await;
+            let line = next.ok()?.unwrap().expect("the subscriber lives");
+            if let Some(line) = self.heard(&line) {
+                return Some(line);
+            }
+        }
     }
 
     /// Reads on until this line; gives what came before.
@@ -141,6 +158,12 @@ impl Ear {
             }
             before.push(line);
         }
+    }
+
+    /// A line as the test wants it; nothing where anybody was called.
+    fn heard(&self, line: &str) -> Option<String> {
+        let (topic, rest) = line.split_once('|').unwrap();
+        (!topic.starts_with("knock/")).then(|| rest.to_owned())
     }
 }
 

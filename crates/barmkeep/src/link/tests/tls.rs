@@ -95,8 +95,9 @@ async fn tls_with_an_authority_of_ones_own() {
     assert!(told.contains("TLS failed") && told.contains("not valid for name"), "{told}");
 
     // Plain MQTT to a TLS port is a mistake that must not look like an old broker.
-    let (told, _) = reason(broker.port, folder, |_| {}).await;
-    assert!(told.contains("hung up") || told.contains("cannot be read"), "{told}");
+    let (told, hint) = reason(broker.port, folder, |_| {}).await;
+    assert!(told.contains("hung up") || told.contains("reset by peer"), "{told}");
+    assert!(hint.contains("is `mqtt://` or `mqtts://` right?"), "{hint}");
 }
 
 #[tokio::test]

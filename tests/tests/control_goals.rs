@@ -72,7 +72,8 @@ fn it_beats_the_plain_band_without_heating_against_the_chiller() {
 
 #[test]
 fn poor_readings_never_make_it_worse_than_the_plain_band() {
-    let ways: [(&str, fn(Way) -> Way); 3] = [
+    type Poor = fn(Way) -> Way;
+    let ways: [(&str, Poor); 3] = [
         ("steps of 0.5 K", |way| Way { step: Some(0.5), ..way }),
         ("a reading each 5 min", |way| Way { every_s: Some(300), ..way }),
         ("10 % missing", |way| Way { missing: 0.1, ..way }),

@@ -1,64 +1,23 @@
 //! The regulator against closed loops and a trace that were computed outside the project.
 
+#![allow(clippy::unwrap_used, reason = "a test may panic")]
+
 use barmkeep_tests::vectors::{self, Row};
 use control::{Demand, Envelope, Figures, Regulator, Rests, Rules, Thresholds};
+use plant::vessel::{Inputs, Parameters, Vessel};
 use quantity::{Span, Stamp, Temperature, TemperatureDelta};
 
-/// Two stores of heat, the beer and what surrounds it, stepped exactly under constant inputs.
-///
-/// Cf dTf = Ufc(Tc−Tf) + Ufa(Ta−Tf) + qf + hf Ph uh; Cc dTc = Ufc(Tf−Tc) + Uca(Ta−Tc) − Pc uc
-/// + (1−hf) Ph uh (`reference.md` item 9).
-struct Vessel {
-    heat_beer: f64,
-    heat_chamber: f64,
-    between: f64,
-    chamber_ambient: f64,
-    beer_ambient: f64,
-    chiller_w: f64,
-    heater_w: f64,
-    heater_to_beer: f64,
-}
-
-impl Vessel {
-    fn read(row: &Row) -> Self {
-        Vessel {
-            heat_beer: row.number("Cf_J_K"),
-            heat_chamber: row.number("Cc_J_K"),
-            between: row.number("Ufc_W_K"),
-            chamber_ambient: row.number("Uca_W_K"),
-            beer_ambient: row.number("Ufa_W_K"),
-            chiller_w: row.number("Pc_W"),
-            heater_w: row.number("Ph_W"),
-            heater_to_beer: row.number("heater_fraction_to_beer"),
-        }
-    }
-
-    /// The two temperatures `dt_s` later.
-    fn step(&self, x: [f64; 2], inputs: [f64; 4], dt_s: f64) -> [f64; 2] {
-        let [ambient, heat_w, chiller, heater] = inputs;
-        let a = -(self.between + self.beer_ambient) / self.heat_beer;
-        let b = self.between / self.heat_beer;
-        let c = self.between / self.heat_chamber;
-        let d = -(self.between + self.chamber_ambient) / self.heat_chamber;
-        let warmed_w = self.heater_w * heater;
-        let f = (self.beer_ambient * ambient + heat_w + self.heater_to_beer * warmed_w)
-            / self.heat_beer;
-        let g = (self.chamber_ambient * ambient - self.chiller_w * chiller
-            + (1.0 - self.heater_to_beer) * warmed_w)
-            / self.heat_chamber;
-        // Where it would come to rest, and how far from it the two roots of the system leave it.
-        let determinant = a * d - b * c;
-        let rest = [(b * g - d * f) / determinant, (c * f - a * g) / determinant];
-        let middle = (a + d) / 2.0;
-        let half = (((a - d) / 2.0).powi(2) + b * c).sqrt();
-        let (fast, slow) = (middle - half, middle + half);
-        let (at_fast, at_slow) = ((fast * dt_s).exp(), (slow * dt_s).exp());
-        let away = [x[0] - rest[0], x[1] - rest[1]];
-        let rate = [a * away[0] + b * away[1], c * away[0] + d * away[1]];
-        std::array::from_fn(|i| {
-            let slow_part = (rate[i] - fast * away[i]) / (slow - fast);
-            rest[i] + slow_part * at_slow + (away[i] - slow_part) * at_fast
-        })
+/// The vessel of a row of parameters.
+fn parameters(row: &Row) -> Parameters {
+    Parameters {
+        beer_j_per_k: row.number("Cf_J_K"),
+        chamber_j_per_k: row.number("Cc_J_K"),
+        beer_chamber_w_per_k: row.number("Ufc_W_K"),
+        chamber_ambient_w_per_k: row.number("Uca_W_K"),
+        beer_ambient_w_per_k: row.number("Ufa_W_K"),
+        chiller_w: row.number("Pc_W"),
+        heater_w: row.number("Ph_W"),
+        heater_to_beer: row.number("heater_fraction_to_beer"),
     }
 }
 
@@ -99,7 +58,7 @@ fn temperature(celsius: f64) -> Temperature {
 }
 
 /// Runs one case through the regulator with a perfect probe.
-fn run(vessel: &Vessel, case: &Row) -> Loop {
+fn run(parameters: Parameters, case: &Row) -> Loop {
     let (plant, name) = (case.text("plant"), case.text("case"));
     let secs = |column: &str| Span::from_secs(case.number(column) as i64);
     let step_s = case.number("dt_s") as i64;
@@ -128,20 +87,20 @@ fn run(vessel: &Vessel, case: &Row) -> Loop {
     };
     // Both outputs have rested long before the loop begins.
     let mut regulator = Regulator::new(Stamp::from_millis(-86_400_000));
-    let mut x = [case.number("Tf0"), case.number("Tc0")];
+    let mut vessel = Vessel::new(parameters, case.number("Tf0"), case.number("Tc0"));
     let (mut events, mut every_4h) = (Vec::new(), Vec::new());
     let mut before = (false, false);
     for k in 0..=(case.number("t_end_s") as i64 / step_s) {
         let t_s = k * step_s;
         let now = Stamp::from_millis(t_s * 1000);
-        regulator.take(now, temperature(x[0]), None);
+        regulator.take(now, temperature(vessel.beer_celsius()), None);
         let decision = regulator.decide_within(now, &rules, &demand, &thresholds);
         let event = || Event {
             t_s,
             chiller: decision.chiller,
             heater: decision.heater,
-            beer: x[0],
-            chamber: x[1],
+            beer: vessel.beer_celsius(),
+            chamber: vessel.chamber_celsius(),
         };
         if (decision.chiller, decision.heater) != before {
             before = (decision.chiller, decision.heater);
@@ -150,14 +109,12 @@ fn run(vessel: &Vessel, case: &Row) -> Loop {
         if t_s % 14_400 == 0 {
             every_4h.push(event());
         }
-        let [ambient, heat_w] = disturbances(plant, name, t_s as f64);
-        let inputs = [
-            ambient,
-            heat_w,
-            f64::from(u8::from(decision.chiller)),
-            f64::from(u8::from(decision.heater)),
-        ];
-        x = vessel.step(x, inputs, step_s as f64);
+        let [ambient_celsius, fermentation_watts] = disturbances(plant, name, t_s as f64);
+        let (chiller, heater) = (decision.chiller, decision.heater);
+        vessel.advance(
+            Span::from_secs(step_s),
+            Inputs { ambient_celsius, fermentation_watts, chiller, heater },
+        );
     }
     Loop { events, every_4h, figures: regulator.figures() }
 }
@@ -178,7 +135,7 @@ fn compare(found: &[Event], expected: &[Row], what: &str) -> usize {
 
 #[test]
 fn vectors_of_the_plain_band_in_closed_loop() {
-    let parameters = vectors::table("thermal_params.csv");
+    let vessels = vectors::table("thermal_params.csv");
     let cases = vectors::table("thermal_closedloop_summary.csv");
     let events = vectors::table("thermal_closedloop_events.csv");
     let every_4h = vectors::table("thermal_closedloop_4h.csv");
@@ -188,12 +145,8 @@ fn vectors_of_the_plain_band_in_closed_loop() {
         let of_case = |row: &&Row| {
             row.text("plant") == case.text("plant") && row.text("case") == case.text("case")
         };
-        let vessel = parameters
-            .iter()
-            .find(|row| row.text("plant") == case.text("plant"))
-            .map(Vessel::read)
-            .unwrap();
-        let found = run(&vessel, case);
+        let vessel = vessels.iter().find(|row| row.text("plant") == case.text("plant"));
+        let found = run(parameters(vessel.unwrap()), case);
         let rows = |table: &[Row]| -> Vec<Row> { table.iter().filter(of_case).cloned().collect() };
         n_events += compare(&found.events, &rows(&events), &what);
         n_4h += compare(&found.every_4h, &rows(&every_4h), &what);

@@ -55,7 +55,7 @@ pub struct Way {
     pub ahead: bool,
     /// Another resolution of the probe, in K.
     pub step: Option<f64>,
-    /// A reading each so many seconds, else each tick.
+    /// A reading each so many seconds, else each tick; ticks are no longer than that.
     pub every_s: Option<i64>,
     /// The share of readings that never arrive.
     pub missing: f64,
@@ -258,10 +258,12 @@ impl Scenario {
 
     /// Runs it.
     pub fn run(&self, way: &Way) -> Outcome {
-        let mut run = Run::new(self, way);
-        let n_ticks = (self.end_h * 3600.0) as i64 / self.tick_s;
+        let tick_s = way.every_s.map_or(self.tick_s, |every| every.min(self.tick_s));
+        let scenario = Scenario { tick_s, ..self.clone() };
+        let mut run = Run::new(&scenario, way);
+        let n_ticks = (self.end_h * 3600.0) as i64 / tick_s;
         for tick in 0..n_ticks {
-            run.tick(tick * self.tick_s);
+            run.tick(tick * tick_s);
         }
         run.outcome()
     }

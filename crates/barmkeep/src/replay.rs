@@ -213,18 +213,21 @@ fn setup(rows: &[Row], name: &Name, cellar: Option<&Cellar>, options: &Options) 
         .entry(name.clone())
         .or_insert_with(|| VesselSetup::new(Vessel::plain(BTreeMap::new()), BTreeMap::new()));
     let every = interval(rows);
-    for row in rows.iter().filter(|row| !row.hand) {
+    for row in rows.iter().filter(|row| row.is_float()) {
         let gravity = &mut vessel.config.gravity;
         gravity.entry(row.source.clone()).or_insert_with(|| GravitySource::plain(every));
     }
     // A recording drives no outputs, and what it says of the beer is what its sources say.
+    let probes = |name: &str| rows.iter().any(|row| row.source.as_str() == name);
     vessel.config.heater = None;
     vessel.config.chiller = None;
-    vessel.config.beer = None;
+    vessel.config.beer = probes("beer").then(|| Probe::plain(every));
     vessel.config.surround = None;
     vessel.config.rides_with = None;
-    let silent_after = &mut vessel.config.control.silent_after;
-    *silent_after = (*silent_after).max(every * 3);
+    let control = &mut vessel.config.control;
+    control.silent_after = control.silent_after.max(every * 3);
+    // Another hand kept the temperature that is on record: how far it was from ours tells nothing.
+    control.off_target = quantity::TemperatureDelta::clamped(f64::INFINITY);
     let temperatures = rows.iter().any(|row| row.values.temperature_c.is_some());
     if options.follow_setpoint {
         vessel.beer_follows_setpoint = true;
@@ -235,11 +238,11 @@ fn setup(rows: &[Row], name: &Name, cellar: Option<&Cellar>, options: &Options) 
     setup
 }
 
-/// The usual time between two rows of one source: their median.
+/// The usual time between two gravities of one source: their median.
 fn interval(rows: &[Row]) -> Span {
     let mut last: BTreeMap<&Name, Stamp> = BTreeMap::new();
     let mut gaps = Vec::new();
-    for row in rows.iter().filter(|row| !row.hand) {
+    for row in rows.iter().filter(|row| row.is_float() && row.values.gravity.is_some()) {
         if let Some(before) = last.insert(&row.source, row.at) {
             gaps.push(row.at.since(before));
         }
@@ -259,6 +262,11 @@ fn reading(vessel: &Name, source: &str, values: Values) -> Input {
 }
 
 impl Row {
+    /// Whether it is of a gravity source, neither of a person nor of a probe.
+    fn is_float(&self) -> bool {
+        !self.hand && !["beer", "surround"].contains(&self.source.as_str())
+    }
+
     fn input(&self, vessel: &Name) -> Input {
         let gravity = match self.values.gravity {
             Some(RawGravity::Sg(sg)) => Gravity::from_sg(sg),

@@ -79,6 +79,11 @@ impl Volume {
         (litres > 0.0 && litres <= 100_000.0).then_some(Volume(litres))
     }
 
+    /// From L, moved to the nearest possible volume, at least 1 mL; NaN gives that.
+    pub fn clamped(litres: f64) -> Self {
+        Volume(litres.max(1e-3).min(100_000.0))
+    }
+
     /// In L.
     pub fn litres(self) -> f64 {
         self.0

@@ -69,6 +69,11 @@ impl TemperatureDelta {
         (kelvin.abs() <= Self::SPAN).then_some(TemperatureDelta(kelvin))
     }
 
+    /// From K, moved to the nearest possible difference; NaN gives the lowest.
+    pub fn clamped(kelvin: f64) -> Self {
+        TemperatureDelta(kelvin.max(-Self::SPAN).min(Self::SPAN))
+    }
+
     /// In K.
     pub fn kelvin(self) -> f64 {
         self.0

@@ -313,7 +313,7 @@ impl Daemon {
         };
         let outgoing = Outgoing {
             topic,
-            payload: json!(record).to_string().into_bytes(),
+            payload: text(record).into_bytes(),
             retained: false,
             expiry: None,
             class: Class::Keep,
@@ -422,7 +422,7 @@ impl Daemon {
         let Some(state) = self.engine.view(name) else { return };
         let published = self.link.publish(Outgoing {
             topic: self.topics.state(name),
-            payload: json!(state).to_string().into_bytes(),
+            payload: text(&state).into_bytes(),
             retained: true,
             expiry: None,
             class: Class::Replace,
@@ -435,7 +435,7 @@ impl Daemon {
     fn tell_alarm(&self, name: &Name, id: &str) {
         let state = self.engine.view(name);
         let alarm = state.and_then(|state| state.alarms.into_iter().find(|alarm| alarm.id == id));
-        let payload = alarm.map_or_else(String::new, |alarm| json!(alarm).to_string());
+        let payload = alarm.map_or_else(String::new, |alarm| text(&alarm));
         let published = self.link.publish(Outgoing {
             topic: self.topics.alarm(name, id),
             payload: payload.into_bytes(),
@@ -494,6 +494,12 @@ impl Daemon {
 struct SavedRef<'a> {
     engine: &'a State,
     published: u64,
+}
+
+/// As JSON, its fields in their own order.
+fn text(value: &impl Serialize) -> String {
+    // These types have only texts for keys, and no value that JSON does not have.
+    serde_json::to_string(value).unwrap_or_default()
 }
 
 fn alarms(engine: &Engine, name: &Name) -> BTreeSet<String> {

@@ -10,7 +10,8 @@ use crate::link::decode::command_input;
 use engine::{Engine, Input, RawGravity, Reading, Values};
 use quantity::{Stamp, Temperature};
 use schedule::Name;
-use serde_json::{Map, Value, json};
+use serde::Serialize;
+use serde_json::{Map, Value};
 use std::collections::BTreeMap;
 use std::io::{BufRead, Write};
 
@@ -30,10 +31,10 @@ pub fn run(cellar: &Cellar, input: impl BufRead, mut output: impl Write) -> Resu
         line += 1;
         let problem = pipe.take(&bytes).err();
         for record in pipe.driver.take_records() {
-            write_line(&mut output, &json!(record))?;
+            write_line(&mut output, &record)?;
         }
         if let Some(text) = problem {
-            write_line(&mut output, &json!({ "kind": "error", "line": line, "text": text }))?;
+            write_line(&mut output, &Line::Error { line, text })?;
         }
         write_line(&mut output, &pipe.done())?;
         output.flush()?;
@@ -117,32 +118,51 @@ impl Pipe<'_> {
         Input::Command(input)
     }
 
-    fn done(&self) -> Value {
-        let vessels: BTreeMap<&str, Value> = self
-            .cellar
-            .config
-            .vessels
-            .keys()
-            .map(|name| (name.as_str(), self.vessel_done(name)))
-            .collect();
-        json!({ "kind": "done", "at": self.driver.now().map(Stamp::rfc3339), "vessels": vessels })
+    fn done(&self) -> Line {
+        let vessels = self.cellar.config.vessels.keys();
+        let vessels = vessels.map(|name| (name.to_string(), self.vessel_done(name))).collect();
+        Line::Done { at: self.driver.now().map(Stamp::rfc3339), vessels }
     }
 
-    fn vessel_done(&self, name: &Name) -> Value {
+    fn vessel_done(&self, name: &Name) -> VesselDone {
         let word = |on: bool| if on { "on" } else { "off" };
         match self.driver.engine.glance(name) {
-            Some(glance) => json!({
-                "run": glance.run,
-                "stage": glance.stage,
-                "setpoint_c": glance.setpoint.map(Temperature::celsius),
-                "heater": word(glance.heater),
-                "chiller": word(glance.chiller),
-            }),
-            None => json!({
-                "run": "idle", "stage": null, "setpoint_c": null, "heater": "off", "chiller": "off",
-            }),
+            Some(glance) => VesselDone {
+                run: glance.run,
+                stage: glance.stage,
+                setpoint_c: glance.setpoint.map(Temperature::celsius),
+                heater: word(glance.heater),
+                chiller: word(glance.chiller),
+            },
+            None => VesselDone {
+                run: "idle",
+                stage: None,
+                setpoint_c: None,
+                heater: "off",
+                chiller: "off",
+            },
         }
     }
+}
+
+/// A line of output that is no record.
+#[derive(Serialize)]
+#[serde(tag = "kind", rename_all = "lowercase")]
+enum Line {
+    /// A line of input that could not be used, counted from 1.
+    Error { line: u64, text: String },
+    /// All that a line of input did is told.
+    Done { at: Option<String>, vessels: BTreeMap<String, VesselDone> },
+}
+
+/// How a vessel stands after a line.
+#[derive(Serialize)]
+struct VesselDone {
+    run: &'static str,
+    stage: Option<String>,
+    setpoint_c: Option<f64>,
+    heater: &'static str,
+    chiller: &'static str,
 }
 
 fn reading(vessel: &Name, source: &str, fields: &Map<String, Value>) -> Result<Input, String> {
@@ -211,7 +231,7 @@ fn read_line(input: &mut impl BufRead, line: &mut Vec<u8>) -> std::io::Result<bo
     }
 }
 
-fn write_line(output: &mut impl Write, value: &Value) -> std::io::Result<()> {
+fn write_line(output: &mut impl Write, value: &impl Serialize) -> std::io::Result<()> {
     serde_json::to_writer(&mut *output, value)?;
     output.write_all(b"\n")
 }

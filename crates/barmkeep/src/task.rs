@@ -6,7 +6,6 @@ use crate::files::{self, Cellar};
 use crate::{ask, daemon, pipe, replay, store, words};
 use engine::Kind;
 use quantity::{Quantity, Span, Stamp};
-use serde_json::json;
 use std::ffi::OsString;
 use std::io::{BufWriter, Write};
 use std::process::ExitCode;
@@ -109,7 +108,7 @@ fn check(paths: &[std::path::PathBuf], as_json: bool) -> Result<(), Failure> {
         errors += problems.iter().filter(|p| p.severity == schedule::Severity::Error).count();
         if as_json {
             for problem in &problems {
-                writeln!(output, "{}", json!(problem.record(&source)))?;
+                writeln!(output, "{}", json_line(&problem.record(&source)))?;
             }
         } else if problems.is_empty() {
             writeln!(output, "{}: nothing is wrong", source.name)?;
@@ -160,7 +159,7 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
     let mut output = std::io::stdout().lock();
     for state in &states {
         if arguments.json {
-            writeln!(output, "{}", json!(state))?;
+            writeln!(output, "{}", json_line(state))?;
         } else if why {
             words::print_why(&mut output, state)?;
         } else {
@@ -198,12 +197,17 @@ fn log_task(arguments: &LogArgs) -> Result<(), Failure> {
     let mut output = BufWriter::new(std::io::stdout().lock());
     for record in &records {
         if arguments.json {
-            writeln!(output, "{}", json!(record))?;
+            writeln!(output, "{}", json_line(record))?;
         } else {
             words::print_line(&mut output, record, &zone)?;
         }
     }
     Ok(output.flush()?)
+}
+
+/// One line of JSON, its fields in their own order.
+fn json_line(value: &impl serde::Serialize) -> String {
+    serde_json::to_string(value).unwrap_or_default()
 }
 
 fn open_failure(error: &store::StoreError) -> Failure {

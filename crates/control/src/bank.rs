@@ -26,8 +26,10 @@ const WRONG: f64 = 3.0;
 /// Over which time the mean surprise is taken, in h.
 const MEMORY: f64 = 1.0;
 
-/// This share of the estimated rates is relied on.
+/// This share of the estimated rates is relied on; less where the output is not known yet, so that
+/// its trials begin early enough to be of use.
 const SURE: f64 = 0.85;
+const UNSURE: f64 = 0.4;
 /// Slower rates, in K/h, are not planned with.
 const RATE_LEAST: f64 = 0.05;
 
@@ -105,14 +107,16 @@ impl Bank {
         }
     }
 
-    /// How fast the beer can be heated and cooled in the long run, in K/h, where it is known.
+    /// How fast the beer can be heated and cooled in the long run, in K/h, to plan with.
     pub fn rates(&self, heats: bool, cools: bool) -> (Option<f64>, Option<f64>) {
         let x = &self.filters[self.current].x;
-        let up = SURE * (x[filter::DRIFT] + x[filter::HEATING] + x[filter::DIRECT]);
-        let down = -SURE * (x[filter::DRIFT] + x[filter::COOLING]);
+        let sure = |known| if known { SURE } else { UNSURE };
+        let up = x[filter::DRIFT] + x[filter::HEATING] + x[filter::DIRECT];
+        let down = -x[filter::DRIFT] - x[filter::COOLING];
+        let usable = |rate: &f64| *rate > RATE_LEAST;
         (
-            Some(up).filter(|up| heats && *up > RATE_LEAST),
-            Some(down).filter(|down| cools && *down > RATE_LEAST),
+            Some(sure(self.heater_known) * up).filter(|rate| heats && usable(rate)),
+            Some(sure(self.chiller_known) * down).filter(|rate| cools && usable(rate)),
         )
     }
 

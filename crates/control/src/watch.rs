@@ -14,8 +14,8 @@ const MISSING: f64 = 0.6;
 const PRESENT: f64 = 0.3;
 /// An output of which nothing is known has no effect where the beer did not move by this, in K,
 /// within this much on-time: any that can be of use moves it so.
-const FRUIT: f64 = 0.2;
-const FRUITLESS: Span = Span::from_hours(2);
+const MOVES: f64 = 0.2;
+const MOVES_WITHIN: Span = Span::from_hours(2);
 /// The hard stop looks at errors beyond this, in K.
 const AWAY: f64 = 3.0;
 /// So long must such an error grow while an output works against it.
@@ -164,11 +164,11 @@ impl Effect {
             return;
         };
         let worked = relay.total(now).less(on);
-        if (first - beer) * output.sign() >= FRUIT {
+        if (first - beer) * output.sign() >= MOVES {
             self.work = None;
             self.none = None;
-        } else if worked >= FRUITLESS && !bank.knows(output) {
-            let expected = FRUIT / FRUITLESS.hours();
+        } else if worked >= MOVES_WITHIN && !bank.knows(output) {
+            let expected = MOVES / MOVES_WITHIN.hours();
             self.none = Some((worked, expected));
         }
     }

@@ -14,15 +14,16 @@
 //! # What can be read with any SQLite tool
 //! Times are RFC 3339 in these views, whole milliseconds since 1970 in the tables below them.
 //!
-//! | view | columns |
-//! | --- | --- |
-//! | `records` | `seq`, `at`, `vessel`, `batch`, `kind`, `text`, `data` (JSON) |
-//! | `readings` | `at` (arrival), `vessel`, `source`, `kind` (`gravity`, `temperature`), `gravity` and its `unit` (as the device said), `temperature_c`, `battery_percent`, `taken` (by the device's clock), `retained`; up to the newest snapshot |
-//! | `batches` | `id`, `vessel`, `first_seq`, `began`, `completed`, `ended` |
-//! | `inputs` | `id`, `at`, `kind`, `vessel`, `source`, `temperature_c`, `body` (JSON); since the older of the two snapshots |
+//! - `records`: `seq`, `at`, `vessel`, `batch`, `kind`, `text`, `data` (JSON).
+//! - `readings`, up to the newest snapshot: `at` (of arrival), `vessel`, `source`, `kind`
+//!   (`gravity` or `temperature`), `gravity` and its `unit` (as the device said), `temperature_c`,
+//!   `battery_percent`, `taken` (by the device's own clock), `retained`.
+//! - `batches`: `id`, `vessel` (where it began), `first_seq`, `began`, `completed`, `ended`.
+//! - `inputs`, since the older of the two snapshots: `id`, `at`, `kind`, `vessel`, `source`,
+//!   `temperature_c`, `body` (JSON).
 //!
-//! [`tidy`] says what is thinned and dropped. Beside the file stand `-wal` and `-shm` (SQLite's own,
-//! part of the store while they are there) and `.lock`.
+//! [`tidy`] says what is thinned and dropped. Beside the file stand `-wal` and `-shm` (SQLite's
+//! own, part of the store while they are there) and `.lock`.
 
 mod error;
 mod lock;
@@ -413,7 +414,8 @@ fn recover(connection: &Connection) -> rusqlite::Result<(Recovered, i64)> {
 fn snapshot_before(connection: &Connection, newer: i64) -> rusqlite::Result<Option<Snapshot>> {
     connection
         .query_row(
-            "SELECT at, version, body, after_input FROM snapshot ORDER BY id DESC LIMIT 1 OFFSET ?1",
+            "SELECT at, version, body, after_input FROM snapshot \
+             ORDER BY id DESC LIMIT 1 OFFSET ?1",
             [newer],
             |row| {
                 Ok(Snapshot {

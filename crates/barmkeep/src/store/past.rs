@@ -29,8 +29,9 @@ impl Past {
 }
 
 /// Selects what [`past_of`] reads: the readings of a source that arrived in a time.
-pub(super) const SELECT: &str = "SELECT at, input, taken, retained, gravity, unit, temperature_c, battery_percent \
-     FROM reading WHERE source = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, input";
+pub(super) const SELECT: &str = "SELECT at, input, taken, retained, gravity, unit, \
+     temperature_c, battery_percent FROM reading \
+     WHERE source = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, input";
 
 const INSERT: &str = "INSERT INTO reading (source, at, input, taken, retained, gravity, unit, \
      temperature_c, battery_percent) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) \

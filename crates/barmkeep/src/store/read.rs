@@ -189,18 +189,43 @@ impl History<'_> {
 
 impl Filter {
     /// The query with its parameters, newest first where the last ones are wanted.
-    fn query(&self) -> (String, Vec<Value>) {
-        let mut sql =
-            "SELECT seq, at, vessel, batch, kind, text, data FROM record WHERE true".to_owned();
+    ///
+    /// A vessel's records and the daemon's own are two queries that are merged by their numbers:
+    /// each goes along an index, so that the last few are found without reading all.
+    pub(super) fn query(&self) -> (String, Vec<Value>) {
+        let (conditions, values) = self.conditions();
+        let select = |vessel: &str| {
+            format!(
+                "SELECT seq, at, vessel, batch, kind, text, data FROM record \
+                 WHERE {vessel}{conditions}"
+            )
+        };
+        let (mut sql, parameters) = match &self.vessel {
+            None => (select("true"), values),
+            Some(vessel) => {
+                let sql = [select("vessel = ?"), select("vessel IS NULL")].join(" UNION ALL ");
+                let vessel = Value::from(vessel.as_str().to_owned());
+                let parameters = [vec![vessel], values.clone(), values].concat();
+                (sql, parameters)
+            }
+        };
+        match self.limit {
+            Limit::None => sql.push_str(" ORDER BY seq"),
+            Limit::First(count) => sql.push_str(&format!(" ORDER BY seq LIMIT {count}")),
+            Limit::Last(count) => sql.push_str(&format!(" ORDER BY seq DESC LIMIT {count}")),
+        }
+        (sql, parameters)
+    }
+
+    /// What is wanted beside the vessel, each with `AND` before it.
+    fn conditions(&self) -> (String, Vec<Value>) {
+        let mut sql = String::new();
         let mut parameters = Vec::new();
         let mut want = |condition: &str, value: Value| {
             sql.push_str(" AND ");
             sql.push_str(condition);
             parameters.push(value);
         };
-        if let Some(vessel) = &self.vessel {
-            want("(vessel IS NULL OR vessel = ?)", vessel.as_str().to_owned().into());
-        }
         if let Some(batch) = &self.batch {
             want("batch = ?", batch.clone().into());
         }
@@ -215,23 +240,11 @@ impl Filter {
         }
         if !self.kinds.is_empty() {
             let marks = vec!["?"; self.kinds.len()].join(", ");
-            sql.push_str(" AND kind IN (");
-            sql.push_str(&marks);
-            sql.push(')');
+            sql.push_str(&format!(" AND kind IN ({marks})"));
             parameters.extend(self.kinds.iter().map(|kind| kind.as_str().to_owned().into()));
-        }
-        match self.limit {
-            Limit::None => sql.push_str(" ORDER BY seq"),
-            Limit::First(count) => limited(&mut sql, "seq", count),
-            Limit::Last(count) => limited(&mut sql, "seq DESC", count),
         }
         (sql, parameters)
     }
-}
-
-fn limited(sql: &mut String, order: &str, count: u32) {
-    // Writing to a text cannot fail.
-    let _ = write!(sql, " ORDER BY {order} LIMIT {count}");
 }
 
 fn connect(path: &Path) -> rusqlite::Result<(Connection, Found)> {

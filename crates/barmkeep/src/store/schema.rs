@@ -101,7 +101,8 @@ FROM batch;
 CREATE VIEW inputs AS
 SELECT one.id AS id,
        strftime('%Y-%m-%dT%H:%M:%fZ', (wall - ifnull(part ->> 0, 0)) / 1000.0, 'unixepoch') AS at,
-       CASE WHEN part IS NULL THEN kind WHEN part ->> 2 IS NULL THEN 'tick' ELSE 'probe' END AS kind,
+       CASE WHEN part IS NULL THEN kind WHEN part ->> 2 IS NULL THEN 'tick' ELSE 'probe' END
+           AS kind,
        source.vessel AS vessel, source.name AS source, part ->> 3 AS temperature_c,
        CASE WHEN part IS NULL THEN body END AS body
 FROM (SELECT id, wall, kind, body, NULL AS part FROM input WHERE kind <> 'packed'

@@ -87,7 +87,8 @@ fn after_thirty_days_a_probe_keeps_one_reading_a_quarter_and_gravity_all() {
         count(
             &store,
             &format!(
-                "SELECT count(*) FROM reading WHERE gravity IS {what} AND at >= {from} AND at < {to}"
+                "SELECT count(*) FROM reading \
+                 WHERE gravity IS {what} AND at >= {from} AND at < {to}"
             ),
         )
     };

@@ -81,6 +81,32 @@ fn every_input_comes_back_as_it_was() {
 }
 
 #[test]
+fn both_clocks_come_back_however_they_part() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut store, _) = open(folder.path());
+    let year = 31_536_000_000;
+    let steps = [0, 3, -7, year, year + 1, -year, BEGIN, -BEGIN, 0];
+    let given: Vec<(Now, Input)> = steps
+        .iter()
+        .zip(0..)
+        .map(|(step, n)| {
+            let monotonic = Stamp::from_millis(n * 10_000);
+            let wall = Stamp::from_millis(BEGIN + n * 10_000 + step);
+            let input = if n % 2 == 0 { Input::Tick } else { probe(18.0 + n as f64 / 3.0) };
+            (Now { monotonic, wall }, input)
+        })
+        .collect();
+    for (now, input) in &given {
+        assert_eq!(store.take(*now, input, &[]), Ok(Taken::Waiting));
+    }
+    store.snapshot(given[8].0, 1, "state").unwrap();
+    assert_eq!(inputs(&store, None), given);
+    let rows: i64 =
+        store.connection.query_row("SELECT count(*) FROM input", [], |row| row.get(0)).unwrap();
+    assert_eq!(rows, 1);
+}
+
+#[test]
 fn what_waits_is_lost_with_the_process_and_what_is_on_disk_is_not() {
     let folder = tempfile::tempdir().unwrap();
     let (mut store, _) = open(folder.path());
@@ -275,6 +301,24 @@ fn records_are_found_by_what_is_wanted_of_them() {
     for (filter, expected) in table {
         let found = reader.history().records(&filter).unwrap();
         assert_eq!(numbers(&found), expected, "{filter:?}");
+    }
+}
+
+#[test]
+fn the_last_records_of_a_vessel_are_found_without_reading_all() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = with_records(folder.path());
+    for limit in [Limit::None, Limit::First(2), Limit::Last(2)] {
+        let filter = Filter { vessel: Some(name("north")), limit, ..Filter::default() };
+        let (sql, values) = filter.query();
+        let mut plan = store.connection.prepare(&format!("EXPLAIN QUERY PLAN {sql}")).unwrap();
+        let steps: Vec<String> = plan
+            .query_map(rusqlite::params_from_iter(values), |row| row.get(3))
+            .unwrap()
+            .collect::<Result<_, _>>()
+            .unwrap();
+        let bad = |step: &&String| step.contains("SCAN") || step.contains("TEMP B-TREE");
+        assert_eq!(steps.iter().find(bad), None, "{steps:?}");
     }
 }
 

@@ -3,7 +3,8 @@
 //! T' = r + g·uh and r' = (d + c·uc + h·uh − r)/τ, where T is the beer's temperature, r its rate
 //! through what surrounds it, d the net drift (fermentation less losses), c and h what chiller and
 //! heater do to the rate in the end, g what the heater puts into the beer directly; d, c, h and g
-//! are random walks. Temperatures are in °C, times in h, rates in K/h. For a fixed τ this is linear.
+//! are random walks. Temperatures are in °C, times in h, rates in K/h. For a fixed τ this is
+//! linear.
 //! Source of the method: R. E. Kalman, A new approach to linear filtering and prediction problems,
 //! Journal of Basic Engineering 82 (1960) 35–45 (from memory).
 

@@ -1,8 +1,9 @@
 //! The control study's scenarios in closed loop: `cargo bench -p barmkeep-tests --bench control`.
 //!
 //! Nine scenarios on three plants with three seeds each, under the plain band and under the
-//! anticipating law; then other vessels, poor readings and broken hardware. J is the integral of the squared error over 108 h plus 0.1 K²h a start; the
-//! oracle knew the plant and the future (its figures come from the table).
+//! anticipating law; then other vessels, poor readings and broken hardware. J is the integral of
+//! the squared error over 108 h plus 0.1 K²h a start; the oracle knew the plant and the future (its
+//! figures come from the table).
 
 #![allow(clippy::unwrap_used, reason = "a benchmark may panic")]
 

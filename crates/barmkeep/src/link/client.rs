@@ -197,6 +197,12 @@ impl Link {
         pace: Pace,
     ) -> Result<(LinkHandle, mpsc::Receiver<FromLink>), LinkError> {
         check(topics.iter().chain(switches.iter().map(|switch| &switch.topic)))?;
+        // Two connections under one client id would push each other out for ever.
+        let mut driven = BTreeSet::new();
+        if let Some(twice) = switches.iter().find(|switch| !driven.insert(&switch.topic)) {
+            let problem = format!("`{}` drives two outputs: one topic drives one", twice.topic);
+            return Err(LinkError::Topic(problem));
+        }
         let mut access = Access::new(&config.broker, folder)?;
         let broker = match &config.broker {
             config::Broker::Embedded { listen, users_file, .. } => {

@@ -365,3 +365,55 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn routes_follow_the_configuration() {
+    let text = r#"
+format = 1
+[store]
+file = "barmkeep.db"
+[vessel.north]
+volume = "23 L"
+coldest = "0 C"
+warmest = "26 C"
+[vessel.north.gravity.float]
+topic = "cellar/1"
+read = { at = "/sg", unit = "SG" }
+every = "60 min"
+[vessel.north.beer]
+topic = "cellar/1"
+read = { at = "/probe", unit = "F" }
+every = "10 s"
+[vessel.north.heater]
+drive = "switch"
+seen = { topic = "cellar/plug/7/state", on = "ON", off = "OFF" }
+[vessel.south]
+volume = "23 L"
+coldest = "0 C"
+warmest = "26 C"
+[vessel.south.beer]
+topic = "cellar/2"
+read = { unit = "C" }
+every = "10 s"
+[vessel.south.surround]
+topic = "cellar/1"
+read = { at = "/air", unit = "C" }
+every = "10 s"
+"#;
+    let source = schedule::Source { name: "barmkeep.toml".to_owned(), text: text.to_owned() };
+    let checked = schedule::read_config(&source, &|_| true);
+    let routes = Routes::of(&checked.value.unwrap_or_else(|| panic!("{:?}", checked.problems)));
+    assert_eq!(
+        routes.topics(),
+        [
+            "barmkeep/north/command",
+            "barmkeep/south/command",
+            "cellar/1",
+            "cellar/2",
+            "cellar/plug/7/state"
+        ]
+    );
+    let inputs = routes.decode("cellar/1", br#"{"sg": 1.05, "probe": 50, "air": 4}"#, false);
+    let shown: Vec<String> = inputs.iter().map(short).collect();
+    assert_eq!(shown, ["float Sg(1.05)", "beer 10.00C", "surround 4.00C"]);
+}

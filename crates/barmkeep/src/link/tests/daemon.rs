@@ -322,6 +322,9 @@ async fn files_that_cannot_be_used_are_refused_at_the_start() {
     let topics = vec!["cellar/#".to_owned()];
     let error = Link::start(&outside(1883), nowhere(), topics, vec![]).await.err().unwrap();
     assert!(error.to_string().contains("wildcard"), "{error}");
+    let twice = vec![relay("relay", Span::ZERO), relay("relay", Span::ZERO)];
+    let error = Link::start(&outside(1883), nowhere(), vec![], twice).await.err().unwrap();
+    assert!(error.to_string().contains("`relay` drives two outputs"), "{error}");
 }
 
 #[tokio::test]

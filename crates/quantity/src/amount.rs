@@ -81,7 +81,9 @@ impl Volume {
 
     /// From L, moved to the nearest possible volume, at least 1 mL; NaN gives that.
     pub fn clamped(litres: f64) -> Self {
-        Volume(litres.max(1e-3).min(100_000.0))
+        let least = 1e-3;
+        // `clamp` would let NaN through.
+        Volume(if litres > least { litres.min(100_000.0) } else { least })
     }
 
     /// In L.

@@ -71,7 +71,8 @@ impl TemperatureDelta {
 
     /// From K, moved to the nearest possible difference; NaN gives the lowest.
     pub fn clamped(kelvin: f64) -> Self {
-        TemperatureDelta(kelvin.max(-Self::SPAN).min(Self::SPAN))
+        // `clamp` would let NaN through.
+        TemperatureDelta(if kelvin > -Self::SPAN { kelvin.min(Self::SPAN) } else { -Self::SPAN })
     }
 
     /// In K.

@@ -42,7 +42,7 @@ fn status(failure: Option<Failure>) -> ExitCode {
 fn do_task(task: Task) -> Result<(), Failure> {
     match task {
         Task::Run { config } => {
-            log_to_stderr();
+            log_to_stderr("info");
             let cellar = Cellar::read(&config)?;
             runtime()?.block_on(daemon::run(cellar))
         }
@@ -58,7 +58,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Why(arguments) => status_task(&arguments, true),
         Task::Log(arguments) => log_task(&arguments),
         Task::Demo(arguments) => {
-            log_to_stderr();
+            log_to_stderr("warn");
             runtime()?.block_on(crate::demo::run(arguments))
         }
         Task::Schema { of } => {
@@ -82,9 +82,12 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .map_err(|error| Failure::new(Status::Io, format!("no runtime: {error}")))
 }
 
-fn log_to_stderr() {
-    let filter = tracing_subscriber::EnvFilter::try_from_env("BARMKEEP_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("barmkeep=info,warn"));
+/// What goes to standard error, unless `BARMKEEP_LOG` says otherwise. The broker inside warns of each
+/// forbidden message by itself; the link says it once.
+fn log_to_stderr(ours: &str) {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("BARMKEEP_LOG").unwrap_or_else(|_| {
+        tracing_subscriber::EnvFilter::new(format!("barmkeep={ours},mqtt5=error,rumqttc=error,warn"))
+    });
     let subscriber = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)

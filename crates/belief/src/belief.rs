@@ -40,7 +40,7 @@ pub struct Belief {
     pub(crate) last: Option<(String, f64)>,
     /// When a float last spoke, in h.
     float_at: Option<f64>,
-    /// The beer's temperature at the last believed reading.
+    /// The beer's temperature when it last counted as moved.
     celsius: Option<f64>,
 }
 
@@ -191,7 +191,7 @@ impl Belief {
     /// A reading goes into the banks.
     fn hear(&mut self, reading: &GravityReading, time: f64, points: f64) -> Taken {
         let time = time.max(self.trend.at());
-        let kelvin = self.kelvin_since_last();
+        let kelvin = self.kelvin_moved();
         self.trend.advance(time, kelvin);
         let heard = match reading.kind {
             Kind::Float => self.trend.float(points),
@@ -231,8 +231,7 @@ impl Belief {
 
     /// Looks for the beginning of the fall and of its tail.
     fn watch_fall(&mut self, time: f64) {
-        let begins = self.fall.watch(time, &self.trend, &self.expectation);
-        if begins && self.tail.is_none() {
+        if self.tail.is_none() && self.fall.watch(time, &self.trend, &self.expectation) {
             self.start_tail(time);
         }
     }
@@ -256,7 +255,7 @@ impl Belief {
     fn possible_noises(&self) -> Vec<(usize, f64)> {
         const FIRMNESS: f64 = 0.5;
         const REACH: f64 = 8.0;
-        const MOST: usize = 10;
+        const MOST: usize = 8;
         let noises = self.trend.noises();
         let best = noises.first().map_or(0.0, |(_, weight)| *weight);
         noises
@@ -267,10 +266,16 @@ impl Belief {
             .collect()
     }
 
-    fn kelvin_since_last(&mut self) -> f64 {
-        let now = self.thermal.now();
-        let kelvin = now.zip(self.celsius).map_or(0.0, |(now, before)| now - before);
-        self.celsius = now.or(self.celsius);
+    /// How far the beer's temperature has moved since it last counted as moved: small changes are
+    /// noise, not a reason to doubt what the float reads.
+    fn kelvin_moved(&mut self) -> f64 {
+        const COUNTS: f64 = 0.3;
+        let Some(now) = self.thermal.now() else { return 0.0 };
+        let kelvin = now - *self.celsius.get_or_insert(now);
+        if kelvin.abs() < COUNTS {
+            return 0.0;
+        }
+        self.celsius = Some(now);
         kelvin
     }
 }

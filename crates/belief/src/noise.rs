@@ -16,7 +16,7 @@ const SIZES: [f64; 7] = [0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8];
 /// Shares of the variance that last.
 const SHARES: [f64; 2] = [0.35, 0.65];
 /// Time constants, in h.
-const HOURS: [f64; 3] = [2.0, 5.0, 12.0];
+const HOURS: [f64; 2] = [2.5, 9.0];
 
 /// How many kinds there are.
 pub(crate) const KINDS: usize = SIZES.len() * SHARES.len() * HOURS.len();

@@ -13,6 +13,10 @@ pub(crate) struct Part {
 
 /// The probability that a standard normal value is below `z`.
 pub(crate) fn below(z: f64) -> f64 {
+    // Beyond this it is 0 or 1 within 1e-11.
+    if z.abs() > 6.7 {
+        return if z > 0.0 { 1.0 } else { 0.0 };
+    }
     0.5 * erfc(-z * std::f64::consts::FRAC_1_SQRT_2)
 }
 
@@ -54,6 +58,65 @@ pub(crate) fn deviation(variance: f64) -> f64 {
     variance.max(1e-12).sqrt()
 }
 
+/// A mixture whose value is known to be positive: what lies below 0 is left out.
+#[derive(Debug, Clone)]
+pub(crate) struct Positive {
+    /// Weight, mean, standard deviation, and how much of each part lies below 0.
+    parts: Vec<(f64, f64, f64, f64)>,
+    /// The weight of all that is positive.
+    total: f64,
+}
+
+impl Positive {
+    /// Of these parts; those that weigh next to nothing are left out.
+    pub fn new(parts: impl Iterator<Item = Part>) -> Self {
+        const NEXT_TO_NOTHING: f64 = 1e-6;
+        let parts: Vec<_> = parts
+            .filter(|part| part.weight > NEXT_TO_NOTHING)
+            .map(|part| {
+                let sd = deviation(part.variance);
+                (part.weight, part.mean, sd, below(-part.mean / sd))
+            })
+            .collect();
+        let total = parts.iter().map(|(weight, _, _, negative)| weight * (1.0 - negative)).sum();
+        Positive { parts, total }
+    }
+
+    /// The probability that it is below `bound`; `None` where nothing is positive.
+    pub fn below(&self, bound: f64) -> Option<f64> {
+        let inside = |&(weight, mean, sd, negative): &(f64, f64, f64, f64)| {
+            weight * (below((bound - mean) / sd) - negative)
+        };
+        let sum: f64 = self.parts.iter().map(inside).sum();
+        (self.total > 0.0).then(|| (sum / self.total).clamp(0.0, 1.0))
+    }
+
+    /// The bound below which it lies with this probability, by halving; at most 64.
+    pub fn upper(&self, probability: f64) -> f64 {
+        let (mut low, mut high) = (0.0, 64.0);
+        for _ in 0..16 {
+            let middle = 0.5 * (low + high);
+            let shown = self.below(middle).is_some_and(|below| below >= probability);
+            if shown { high = middle } else { low = middle }
+        }
+        high
+    }
+
+    /// Mean and standard deviation.
+    pub fn moments(&self) -> Option<(f64, f64)> {
+        mixture_moments(self.parts.iter().filter_map(|&(weight, mean, sd, negative)| {
+            // A normal distribution cut off at 0 (Johnson, Kotz and Balakrishnan 1994, 13.10.1).
+            let (z, share) = (mean / sd, 1.0 - negative);
+            if share < 1e-9 {
+                return None;
+            }
+            let hazard = (-0.5 * z * z).exp() / (std::f64::consts::TAU.sqrt() * share);
+            let variance = sd * sd * (1.0 - hazard * (hazard + z)).max(0.0);
+            Some(Part { weight: weight * share, mean: mean + sd * hazard, variance })
+        }))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -85,5 +148,17 @@ mod tests {
     fn logarithms_add() {
         assert!((log_add(0.0, 0.0) - 2f64.ln()).abs() < 1e-15);
         assert_eq!(log_add(-1e4, 3.0), 3.0);
+    }
+
+    #[test]
+    fn what_is_positive_is_never_negative() {
+        let part = Part { weight: 1.0, mean: -0.5, variance: 1.0 };
+        let positive = Positive::new([part].into_iter());
+        let (mean, sd) = positive.moments().unwrap();
+        assert!(mean > 0.0 && sd < 1.0, "{mean} {sd}");
+        assert_eq!(positive.below(0.0), Some(0.0));
+        assert!(positive.below(10.0).unwrap() > 0.999);
+        let upper = positive.upper(0.95);
+        assert!((positive.below(upper).unwrap() - 0.95).abs() < 1e-3);
     }
 }

@@ -1,6 +1,7 @@
 //! "The final gravity is stable": what is still to fall, how fast it falls, and what else must hold.
 
 use crate::belief::{Belief, points};
+use crate::normal::Positive;
 use crate::questions::measured;
 use crate::tail::TailBank;
 use crate::thermal::Moved;
@@ -50,22 +51,24 @@ impl Belief {
         let near = self.estimate().and_then(|now| Gravity::from_sg(now.sg.value));
         let within = near.map_or(1.0, |near| within.points_near(near));
         let asked = Asked { within, over: over.hours(), confidence, care };
-        judgement.probability = tail.left_below(within);
-        judgement.left = tail.left_moments().map(measured);
-        judgement.left_upper = Some(upper(confidence, |bound| tail.left_below(bound)));
+        let (left, rate) = (tail.left(), tail.rate());
+        judgement.probability = left.below(within);
+        judgement.left = left.moments().map(measured);
+        judgement.left_upper = Some(left.upper(confidence));
         judgement.rate_points_per_day =
-            tail.rate_moments().map(|(rate, sd)| Measured { value: -24.0 * rate, sd: 24.0 * sd });
-        judgement.lacking = self.lacking(tail, &asked);
+            rate.moments().map(|(rate, sd)| Measured { value: -24.0 * rate, sd: 24.0 * sd });
+        judgement.lacking = self.shown(&left, &rate, &asked);
+        judgement.lacking.extend(self.surroundings(tail, &asked));
         judgement.stalled = self.stalled(&judgement.lacking);
         judgement.answer = answer(&judgement.lacking);
         judgement
     }
 
-    fn lacking(&self, tail: &TailBank, asked: &Asked) -> Vec<Lacking> {
+    /// What the tail's own figures lack.
+    fn shown(&self, left: &Positive, rate: &Positive, asked: &Asked) -> Vec<Lacking> {
         let mut lacking = Vec::new();
-        if !asked.left_is_shown(|bound| tail.left_below(bound)) {
-            let upper = upper(asked.confidence, |bound| tail.left_below(bound));
-            lacking.push(Lacking::Left { upper });
+        if !asked.left_is_shown(|bound| left.below(bound)) {
+            lacking.push(Lacking::Left { upper: left.upper(asked.confidence) });
         } else {
             let now = self.hours(self.now);
             let held = asked.left_is_shown(|bound| self.declared.least_below(now, bound));
@@ -74,10 +77,16 @@ impl Belief {
             }
         }
         let bound = asked.within / asked.over.max(1.0);
-        if tail.rate_below(bound).is_none_or(|probability| probability < asked.confidence) {
-            let upper = 24.0 * upper(asked.confidence, |bound| tail.rate_below(bound));
+        if rate.below(bound).is_none_or(|probability| probability < asked.confidence) {
+            let upper = 24.0 * rate.upper(asked.confidence);
             lacking.push(Lacking::Rate { upper, bound: 24.0 * bound });
         }
+        lacking
+    }
+
+    /// What readings, temperature and height lack.
+    fn surroundings(&self, tail: &TailBank, asked: &Asked) -> Vec<Lacking> {
+        let mut lacking = Vec::new();
         let needed = 0.5 * asked.over;
         if tail.spans() < needed || tail.readings() < READINGS {
             lacking.push(Lacking::Span {
@@ -130,17 +139,6 @@ impl Asked {
             }
         }
     }
-}
-
-/// The bound below which it lies with this confidence, by halving; at most 64.
-fn upper(confidence: f64, below: impl Fn(f64) -> Option<f64>) -> f64 {
-    let (mut low, mut high) = (0.0, 64.0);
-    for _ in 0..20 {
-        let middle = 0.5 * (low + high);
-        let shown = below(middle).is_some_and(|probability| probability >= confidence);
-        if shown { high = middle } else { low = middle }
-    }
-    high
 }
 
 /// Kleene: anything that is surely against it says no; else anything unknown says unknown.

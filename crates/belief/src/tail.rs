@@ -7,7 +7,7 @@
 
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
-use crate::normal::{Part, below, deviation, mixture_moments};
+use crate::normal::{Part, Positive, mixture_moments};
 use serde::{Deserialize, Serialize};
 
 type Weights = [f64; 4];
@@ -34,7 +34,7 @@ const FORGET_HOURS: f64 = 300.0;
 const GIVEN_UP: f64 = 12.0;
 const SETTLED: u32 = 40;
 /// At most this many filters are kept after `SETTLED` readings.
-const KEPT: usize = 120;
+const KEPT: usize = 64;
 /// How fast the final gravity wanders, in points/√h.
 const FINAL_WANDER: f64 = 0.02;
 /// How much of the first sugar is uncertain, as a share/√h.
@@ -147,37 +147,19 @@ impl TailBank {
         }
     }
 
-    /// The probability that less than `points` is still to fall.
-    pub fn left_below(&self, points: f64) -> Option<f64> {
-        positive_below(self.left(), points)
+    /// What is still to fall, in points.
+    pub fn left(&self) -> Positive {
+        Positive::new(self.parts(|_| LEFT))
     }
 
-    /// What is still to fall, mean and standard deviation, in points.
-    pub fn left_moments(&self) -> Option<(f64, f64)> {
-        positive_moments(self.left())
-    }
-
-    /// The probability that it falls by less than `points` an hour.
-    pub fn rate_below(&self, points: f64) -> Option<f64> {
-        positive_below(self.rate(), points)
-    }
-
-    /// How fast it falls, mean and standard deviation, in points an hour.
-    pub fn rate_moments(&self) -> Option<(f64, f64)> {
-        positive_moments(self.rate())
+    /// How fast it falls, in points an hour.
+    pub fn rate(&self) -> Positive {
+        Positive::new(self.parts(|member| [0.0, 1.0 / TAUS[member.tau], 1.0 / POOL_HOURS, 0.0]))
     }
 
     /// The final gravity in the frame of what the float reads, mean and standard deviation.
     pub fn final_moments(&self) -> Option<(f64, f64)> {
         mixture_moments(self.parts(|_| FINAL))
-    }
-
-    fn left(&self) -> impl Iterator<Item = Part> + '_ {
-        self.parts(|_| LEFT)
-    }
-
-    fn rate(&self) -> impl Iterator<Item = Part> + '_ {
-        self.parts(|member| [0.0, 1.0 / TAUS[member.tau], 1.0 / POOL_HOURS, 0.0])
     }
 
     fn parts<'bank>(
@@ -236,47 +218,9 @@ fn start(noise: usize, pool: bool, expected: (f64, f64), prior: f64) -> Filter<4
     )
 }
 
-/// The probability that a mixture, known to be positive, is below `bound`.
-fn positive_below(parts: impl Iterator<Item = Part>, bound: f64) -> Option<f64> {
-    let (mut total, mut sum) = (0.0, 0.0);
-    for part in parts {
-        let sd = deviation(part.variance);
-        let negative = below(-part.mean / sd);
-        total += part.weight * (1.0 - negative);
-        sum += part.weight * (below((bound - part.mean) / sd) - negative);
-    }
-    (total > 0.0).then(|| (sum / total).clamp(0.0, 1.0))
-}
-
-/// Mean and standard deviation of a mixture that is known to be positive.
-fn positive_moments(parts: impl Iterator<Item = Part>) -> Option<(f64, f64)> {
-    mixture_moments(parts.filter_map(|part| {
-        // A normal distribution cut off at 0 (Johnson, Kotz and Balakrishnan 1994, 13.10.1).
-        let sd = deviation(part.variance);
-        let z = part.mean / sd;
-        let share = below(z);
-        if share < 1e-12 {
-            return None;
-        }
-        let hazard = (-0.5 * z * z).exp() / (std::f64::consts::TAU.sqrt() * share);
-        let mean = part.mean + sd * hazard;
-        let variance = part.variance * (1.0 - hazard * (hazard + z)).max(0.0);
-        Some(Part { weight: part.weight * share, mean, variance })
-    }))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn what_is_left_is_never_negative() {
-        let parts = || [Part { weight: 1.0, mean: -0.5, variance: 1.0 }].into_iter();
-        let (mean, sd) = positive_moments(parts()).unwrap();
-        assert!(mean > 0.0 && sd < 1.0, "{mean} {sd}");
-        assert_eq!(positive_below(parts(), 0.0), Some(0.0));
-        assert!(positive_below(parts(), 10.0).unwrap() > 0.999);
-    }
 
     #[test]
     fn a_clean_tail_is_foretold() {
@@ -285,11 +229,11 @@ mod tests {
             let time = f64::from(step) * 0.25;
             bank.observe(time, 0.0, 12.0 + 12.0 * (-time / 30.0).exp(), None);
         }
-        let (left, _) = bank.left_moments().unwrap();
+        let (left, _) = bank.left().moments().unwrap();
         let truth = 12.0 * (-119.75f64 / 30.0).exp();
         assert!((left - truth).abs() < 0.25, "{left} {truth}");
         let (end, _) = bank.final_moments().unwrap();
         assert!((end - 12.0).abs() < 0.25, "{end}");
-        assert!(bank.left_below(1.0).unwrap() > 0.9);
+        assert!(bank.left().below(1.0).unwrap() > 0.9);
     }
 }

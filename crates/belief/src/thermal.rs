@@ -60,12 +60,10 @@ impl Thermal {
         self.block = self.block.max(block);
     }
 
-    /// The temperature now: the newest mean, else the last value; `None` before the first.
+    /// The newest half hour's mean, else the first value; `None` before that.
     pub fn now(&self) -> Option<f64> {
-        if self.count > 0 {
-            return Some(self.sum / f64::from(self.count));
-        }
-        self.last.map(|(_, celsius)| celsius)
+        let mean = self.means.iter().rev().flatten().next().copied();
+        mean.or(self.last.map(|(_, celsius)| celsius))
     }
 
     /// When the last temperature was taken, in h.

@@ -7,7 +7,7 @@
 
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
-use crate::normal::{Part, deviation, mixture_below, mixture_moments};
+use crate::normal::{Part, mixture_below, mixture_moments};
 use serde::{Deserialize, Serialize};
 
 /// Weights of a sum over a filter's numbers: gravity, slope, noise, offset, original.
@@ -23,9 +23,11 @@ const FLOAT: Weights = [1.0, 0.0, 1.0, 1.0, 0.0];
 
 /// How fast the slope wanders, in points/h/√h.
 const WANDERS: [f64; 4] = [0.005, 0.02, 0.05, 0.12];
-/// No slope that wanders otherwise falls further behind than this, so that it can come back when
-/// the main fall passes into the tail.
-const WANDER_FLOOR: f64 = 8.0;
+/// A wander that fell this far behind the best of its kind of noise begins anew from that one's
+/// state, `SECOND_CHANCE` behind it: so a calm slope can come back when the main fall has passed
+/// into the tail.
+const HOPELESS: f64 = 8.0;
+const SECOND_CHANCE: f64 = 5.0;
 /// A kind of noise this far behind the best is given up, after `SETTLED` readings.
 const GIVEN_UP: f64 = 14.0;
 const SETTLED: u32 = 40;
@@ -161,17 +163,6 @@ impl TrendBank {
         kinds
     }
 
-    /// The float's noise in all, as a standard deviation in points.
-    pub fn noise(&self) -> f64 {
-        let (mut total, mut sum) = (0.0, 0.0);
-        for member in &self.members {
-            let weight = member.filter.log_weight.exp();
-            total += weight;
-            sum += weight * Noise::kind(member.noise).variance();
-        }
-        deviation(sum / total)
-    }
-
     fn parts<'bank>(
         &'bank self,
         time: f64,
@@ -179,10 +170,8 @@ impl TrendBank {
     ) -> impl Iterator<Item = Part> + 'bank {
         let step = (time - self.at).max(0.0);
         self.members.iter().map(move |member| {
-            let mut ahead = member.clone();
-            ahead.advance(step, 0.0);
-            let (weights, constant) = linear(ahead.filter.mean[4]);
-            let (mean, variance) = ahead.filter.sum(&weights);
+            let (weights, constant) = linear(member.filter.mean[4]);
+            let (mean, variance) = member.ahead(step, weights);
             let weight = member.filter.log_weight.exp();
             Part { weight, mean: mean + constant, variance }
         })
@@ -203,19 +192,23 @@ impl TrendBank {
         Heard { foretold, ordinary: ordinary / total }
     }
 
-    /// Keeps the best weight at 0 and the wanders of one kind of noise within reach of each other.
+    /// Keeps the best weight at 0, and gives hopeless wanders another start.
     fn level_weights(&mut self) {
-        let best = |members: &[Member]| {
-            members.iter().map(|member| member.filter.log_weight).fold(f64::NEG_INFINITY, f64::max)
-        };
-        let top = best(&self.members);
+        let top = self.members.iter().map(|member| member.filter.log_weight);
+        let top = top.fold(f64::NEG_INFINITY, f64::max);
         for member in &mut self.members {
             member.filter.log_weight -= top;
         }
         for group in self.members.chunk_by_mut(|a, b| a.noise == b.noise) {
-            let floor = best(group) - WANDER_FLOOR;
-            for member in group {
-                member.filter.log_weight = member.filter.log_weight.max(floor);
+            let weight = |member: &Member| member.filter.log_weight;
+            let Some(best) = group.iter().max_by(|a, b| weight(a).total_cmp(&weight(b))) else {
+                continue;
+            };
+            let mut anew = best.filter.clone();
+            let hopeless = anew.log_weight - HOPELESS;
+            anew.log_weight -= SECOND_CHANCE;
+            for member in group.iter_mut().filter(|member| weight(member) < hopeless) {
+                member.filter = anew.clone();
             }
         }
     }
@@ -250,6 +243,18 @@ impl TrendBank {
 }
 
 impl Member {
+    /// Mean and variance of a weighted sum (without the lasting noise) after `step` hours.
+    fn ahead(&self, step: f64, weights: Weights) -> (f64, f64) {
+        let [gravity, slope, noise, offset, original] = weights;
+        let now = [gravity, slope + step * gravity, noise, offset, original];
+        let (mean, variance) = self.filter.sum(&now);
+        let wander = WANDERS[self.wander].powi(2) * step;
+        let wandered =
+            gravity * gravity * step * step / 3.0 + gravity * slope * step + slope * slope;
+        let drift = OFFSET_WANDER.powi(2) * step;
+        (mean, variance + wander * wandered + offset * offset * drift)
+    }
+
     fn advance(&mut self, step: f64, kelvin: f64) {
         let noise = Noise::kind(self.noise);
         let keep = (-step / noise.hours).exp();

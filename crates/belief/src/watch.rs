@@ -99,7 +99,8 @@ impl Declared {
     pub fn note(&mut self, time: f64, tail: &TailBank) {
         let due = self.notes.back().is_none_or(|(last, _)| time - last >= NOTE_EVERY);
         if due {
-            let below = |index| tail.left_below(grid(index)).unwrap_or(0.0);
+            let left = tail.left();
+            let below = |index| left.below(grid(index)).unwrap_or(0.0);
             self.notes.push_back((time, (0..GRID).map(below).collect()));
         }
         while self.notes.get(1).is_some_and(|(second, _)| time - second >= HOLD) {

@@ -11,8 +11,8 @@ pub const WORT_FACTOR: f64 = 1.04;
 
 /// Least uncertainty of a gravity by refractometer after pitching, in points of 0.001 SG.
 ///
-/// The regression on 68 beers of eight brewers (seanterrill.com, "Refractometer FG Results", 2011)
-/// scatters by about 2 points around hydrometers; the wort's own factor adds to it.
+/// A cautious choice, no source: the wort's own factor, the refractive indices and the reading each
+/// add about a point.
 pub const REFRACTOMETER_POINTS: f64 = 3.0;
 
 /// The gravity at 20 °C that a glass hydrometer shows which was calibrated at `calibrated_at`

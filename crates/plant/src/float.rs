@@ -98,9 +98,10 @@ pub struct Float {
 }
 
 impl Noise {
-    /// Noise of this level as the decision benchmarks have it (0.5, 1 or 2 points): half its
-    /// variance lasts for 5 h, with a daily wave of 0.3 points, 2 % outliers of 3 ± 6 points, and
-    /// readings rounded to 0.1 points.
+    /// Noise of this standard deviation (0.5, 1 and 2 points are a good, a usual and a poor float):
+    /// AR(1) and white, a daily wave of 0.3 points, outliers of 3 ± 6 points, rounded to 0.1 points.
+    ///
+    /// That half of the variance lasts, for 5 h, and that 2 % are outliers, are choices, no source.
     pub fn of_points(points: f64) -> Self {
         let half = points * std::f64::consts::FRAC_1_SQRT_2;
         Noise {

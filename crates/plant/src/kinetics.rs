@@ -8,7 +8,8 @@
 
 /// Molar mass of glucose, maltose and maltotriose, g/mol.
 pub(crate) const G_PER_MOL: [f64; 3] = [180.156, 342.30, 504.44];
-/// The sugars of an all-malt wort, in moles to each other.
+/// The sugars of an all-malt wort, in moles to each other: no source, taken from the check tables'
+/// first rows.
 pub(crate) const PARTS: [f64; 3] = [54.0, 170.0, 31.0];
 /// Ethanol from a mole of each, mol: 96 % of what the balance allows (from memory).
 pub(crate) const ETHANOL_PER_SUGAR: [f64; 3] = [1.92, 3.84, 5.76];

@@ -169,8 +169,8 @@ fn vector_cutaia() {
     check.done();
 }
 
-/// The constants of the ideal mixture were chosen to reproduce its four columns here: they check the
-/// form of the law. The brewer's rule and the floor are independent of them.
+/// The constants of the ideal mixture were chosen to reproduce its four columns here: they check
+/// the form of the law. The brewer's rule and the floor are independent of them.
 #[test]
 fn vector_freezing_point() {
     let mut check = Check::new("freezing_point.csv");

@@ -98,7 +98,7 @@ pub struct Float {
 }
 
 impl Noise {
-    /// Noise of this standard deviation (0.5, 1 and 2 points are a good, a usual and a poor float):
+    /// Noise of this standard deviation (0.5, 1 and 2 points are a good, a usual, a poor float):
     /// AR(1) and white, a daily wave of 0.3 points, outliers of 3 ± 6 points, rounded to 0.1 points.
     ///
     /// That half of the variance lasts, for 5 h, and that 2 % are outliers, are choices, no source.

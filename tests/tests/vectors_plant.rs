@@ -53,8 +53,8 @@ fn course(case: &str, hours: f64) -> f64 {
 }
 
 /// The table does not print a case's limit, course or strain. Limit, yeast and course were read
-/// from its first and last rows and its temperatures; the pace of 1.2 was found from one maltose figure,
-/// so that the fourth case checks the shape of the curves and not their speed.
+/// from its first and last rows and its temperatures; the pace of 1.2 was found from one maltose
+/// figure, so that the fourth case checks the shape of the curves and not their speed.
 #[test]
 fn vector_model_r_timeseries() {
     let mut check = Check { file: "model_r_timeseries.csv", count: 0 };

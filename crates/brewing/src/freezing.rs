@@ -43,9 +43,9 @@ pub fn brewers_rule_celsius(alcohol_weight_percent: f64, original_plato: f64) ->
 /// this mean molar mass (g/mol; 300 to 1000 for wort, an engineering estimate).
 ///
 /// Solves ln x = −(ΔH/R)(1/T − 1/T₀) + (ΔC/R)(T₀/T − 1 + ln(T/T₀)) for T, with x the share of water
-/// among the molecules. ΔH = 6009.5 J/mol and ΔC = 38.1 J/mol/K for melting ice are near
-/// the handbook values and were chosen, among such, as those that reproduce the check table: its agreement tells
-/// of the form of the law, not of these two numbers.
+/// among the molecules. ΔH = 6009.5 J/mol and ΔC = 38.1 J/mol/K for melting ice are near the
+/// handbook values and were chosen, among such, as those that reproduce the check table: its
+/// agreement tells of the form of the law, not of these two numbers.
 pub fn ideal_mixture_celsius(
     alcohol_weight_percent: f64,
     real_plato: f64,

@@ -99,7 +99,8 @@ pub struct Float {
 
 impl Noise {
     /// Noise of this standard deviation (0.5, 1 and 2 points are a good, a usual, a poor float):
-    /// AR(1) and white, a daily wave of 0.3 points, outliers of 3 ± 6 points, rounded to 0.1 points.
+    /// AR(1) and white, a daily wave of 0.3 points, outliers of 3 ± 6 points, rounded to 0.1
+    /// points.
     ///
     /// That half of the variance lasts, for 5 h, and that 2 % are outliers, are choices, no source.
     pub fn of_points(points: f64) -> Self {

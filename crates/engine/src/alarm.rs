@@ -5,6 +5,7 @@ use crate::record::Kind;
 use quantity::{Span, Stamp};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// How soon a person must act.
@@ -87,7 +88,6 @@ pub(crate) struct Standing {
     pub since: Stamp,
     pub text: String,
     pub acknowledged: bool,
-    pub shelved_until: Option<Stamp>,
     clear_since: Option<Stamp>,
 }
 
@@ -105,6 +105,8 @@ pub(crate) struct AlarmBook {
     standing: BTreeMap<String, Standing>,
     /// Conditions that hold but have not held for their delay, since when.
     pending: BTreeMap<String, Stamp>,
+    /// Alarms that a person silenced, until when; also while they do not stand.
+    shelved: BTreeMap<String, Stamp>,
 }
 
 impl AlarmBook {
@@ -116,40 +118,47 @@ impl AlarmBook {
         condition: Option<Condition>,
         now: Stamp,
     ) -> Option<Change> {
-        let id = match source {
-            Some(source) => format!("{}.{source}", rule.id),
-            None => rule.id.to_owned(),
+        if condition.is_none() && self.standing.is_empty() && self.pending.is_empty() {
+            return None;
+        }
+        let id: Cow<'static, str> = match source {
+            Some(source) => format!("{}.{source}", rule.id).into(),
+            None => rule.id.into(),
         };
         match condition {
-            Some(condition) => self.holds(rule, id, condition, now),
+            Some(condition) => self.holds(rule, &id, &condition, now),
             None => self.is_gone(rule, &id, now),
         }
     }
 
-    fn holds(&mut self, rule: Rule, id: String, what: Condition, now: Stamp) -> Option<Change> {
-        if let Some(standing) = self.standing.get_mut(&id) {
+    fn holds(&mut self, rule: Rule, id: &str, what: &Condition, now: Stamp) -> Option<Change> {
+        if let Some(standing) = self.standing.get_mut(id) {
             standing.clear_since = None;
             return None;
         }
-        let since = *self.pending.entry(id.clone()).or_insert(now);
+        let since = match self.pending.get(id) {
+            Some(since) => *since,
+            None => *self.pending.entry(id.to_owned()).or_insert(now),
+        };
         if now.since(since) < rule.on_delay {
             return None;
         }
-        self.pending.remove(&id);
+        self.pending.remove(id);
         let standing = Standing {
             priority: rule.priority,
             since: now,
             text: what.text.clone(),
             acknowledged: false,
-            shelved_until: None,
             clear_since: None,
         };
-        self.standing.insert(id.clone(), standing);
-        let data =
-            json!({ "alarm": id, "priority": rule.priority.as_str(), "evidence": what.data });
+        self.standing.insert(id.to_owned(), standing);
+        let data = json!({
+            "alarm": id, "priority": rule.priority.as_str(), "evidence": what.data,
+            "shelved": self.shelved.contains_key(id),
+        });
         Some(Change {
             kind: Kind::AlarmRaised,
-            text: format!("Alarm {id} ({}): {}", rule.priority.as_str(), what.text),
+            text: format!("Alarm {id} ({}): {}.", rule.priority.as_str(), what.text),
             data,
         })
     }
@@ -175,6 +184,11 @@ impl AlarmBook {
         self.standing.contains_key(id)
     }
 
+    /// Whether the alarm `id` of `source` stands.
+    pub fn is_raised(&self, id: &str, source: &str) -> bool {
+        !self.standing.is_empty() && self.standing.contains_key(&format!("{id}.{source}"))
+    }
+
     /// Whether the alarm stands and nobody has seen it.
     pub fn unseen(&self, id: &str) -> bool {
         self.standing.get(id).is_some_and(|standing| !standing.acknowledged)
@@ -198,27 +212,34 @@ impl AlarmBook {
     }
 
     /// Silences `id` until then.
-    pub fn shelve(&mut self, id: &str, until: Stamp) -> bool {
-        let standing = self.standing.get_mut(id);
-        let found = standing.is_some();
-        if let Some(standing) = standing {
-            standing.shelved_until = Some(until);
-        }
-        found
+    pub fn shelve(&mut self, id: &str, until: Stamp) {
+        self.shelved.insert(id.to_owned(), until);
+    }
+
+    /// Until when `id` is silenced.
+    pub fn shelved_until(&self, id: &str) -> Option<Stamp> {
+        self.shelved.get(id).copied()
     }
 
     /// Ends every shelving that has run out.
     pub fn unshelve(&mut self, now: Stamp) {
-        for standing in self.standing.values_mut() {
-            if standing.shelved_until.is_some_and(|until| until <= now) {
-                standing.shelved_until = None;
-            }
+        if !self.shelved.is_empty() {
+            self.shelved.retain(|_, until| *until > now);
+        }
+    }
+
+    /// Time away came to light: delays that have begun since `start` go on as before.
+    pub fn slept(&mut self, start: Stamp, away: Span) {
+        let clearing = self.standing.values_mut().filter_map(|alarm| alarm.clear_since.as_mut());
+        for since in self.pending.values_mut().chain(clearing).filter(|since| **since >= start) {
+            *since = *since + away;
         }
     }
 
     /// Forgets conditions and standing alarms whose id `keep` does not hold for.
     pub fn retain(&mut self, keep: impl Fn(&str) -> bool) -> Vec<String> {
         self.pending.retain(|id, _| keep(id));
+        self.shelved.retain(|id, _| keep(id));
         let gone: Vec<String> = self.standing.keys().filter(|id| !keep(id)).cloned().collect();
         for id in &gone {
             self.standing.remove(id);

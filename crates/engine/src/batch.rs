@@ -31,6 +31,8 @@ pub(crate) struct Batch {
     pub sampled_original: Option<(Gravity, f64)>,
     /// As the schedule or the pitch has it.
     pub expected_final: ExpectedFinal,
+    /// Whether the pitch had one of its own, which an edited schedule does not change.
+    pub own_final: bool,
     pub belief: Belief,
     /// The original gravity that the belief's expectation of the final one was made with, in SG.
     expected_with: Option<f64>,
@@ -53,6 +55,8 @@ pub(crate) struct StageRun {
     pub path: Span,
     /// The largest share shown yet, for a climb. Invariant: never falls.
     pub share: Option<f64>,
+    /// Whether the share is known now: else the setpoint of a climb stands.
+    pub share_known: bool,
     pub latches: BTreeMap<String, Verdict>,
     pub confirmed: BTreeSet<String>,
     /// Notices that were said, by their index.
@@ -81,18 +85,18 @@ pub(crate) struct NewBatch {
     pub volume: Volume,
     pub yeast: Option<String>,
     pub sampled_original: Option<(Gravity, f64)>,
-    pub expected_final: ExpectedFinal,
+    /// The pitch's own; else the schedule's holds.
+    pub expected_final: Option<ExpectedFinal>,
 }
 
 impl Batch {
     /// A batch that begins in its `stage`-th stage (from 0).
     pub fn new(new: NewBatch, pitched_at: Stamp, entry: Temperature, stage: usize) -> Self {
         let original = original_of(&new.schedule, new.sampled_original);
-        let expected_with = match original {
-            Original::Sampled { sg, .. } | Original::Expected { sg, .. } => Some(sg),
-            Original::Measured => None,
-        };
-        let expectation = expectation(original, new.expected_final, expected_with);
+        let expected_with = foretold(original);
+        let own_final = new.expected_final.is_some();
+        let expected_final = new.expected_final.unwrap_or(new.schedule.expect.final_gravity);
+        let expectation = expectation(original, expected_final, expected_with);
         Batch {
             id: new.id,
             name: new.name,
@@ -102,7 +106,8 @@ impl Batch {
             volume: new.volume,
             yeast: new.yeast,
             sampled_original: new.sampled_original,
-            expected_final: new.expected_final,
+            expected_final,
+            own_final,
             belief: Belief::new(pitched_at, expectation),
             expected_with,
             stage: StageRun::new(stage, pitched_at, entry),
@@ -147,8 +152,22 @@ impl Batch {
         }
     }
 
+    /// Puts another schedule under the batch; the pitch's own expectations stand.
+    pub fn revise(&mut self, schedule: Schedule) {
+        let before = original_of(&self.schedule, self.sampled_original);
+        self.schedule = schedule;
+        if !self.own_final {
+            self.expected_final = self.schedule.expect.final_gravity;
+        }
+        let after = original_of(&self.schedule, self.sampled_original);
+        if before != after {
+            self.expected_with = foretold(after);
+        }
+        self.expect_anew();
+    }
+
     /// Tells the belief what is expected now.
-    pub fn expect_anew(&mut self) {
+    fn expect_anew(&mut self) {
         let original = original_of(&self.schedule, self.sampled_original);
         self.belief.expect(expectation(original, self.expected_final, self.expected_with));
     }
@@ -187,6 +206,7 @@ impl StageRun {
             entry_setpoint,
             path: Span::ZERO,
             share: None,
+            share_known: false,
             latches: BTreeMap::new(),
             confirmed: BTreeSet::new(),
             said: BTreeSet::new(),
@@ -204,6 +224,14 @@ fn original_of(schedule: &Schedule, sampled: Option<(Gravity, f64)>) -> Original
             Original::Expected { sg: gravity.sg(), sd_points: EXPECTED_ORIGINAL_SD }
         }
         (None, ExpectedOriginal::Measured) => Original::Measured,
+    }
+}
+
+/// The original gravity in SG, where it is told and not measured.
+fn foretold(original: Original) -> Option<f64> {
+    match original {
+        Original::Sampled { sg, .. } | Original::Expected { sg, .. } => Some(sg),
+        Original::Measured => None,
     }
 }
 

@@ -1,5 +1,6 @@
 //! What a vessel may touch while it handles one input: the time, its setup, the journal.
 
+use crate::alarm::AlarmBook;
 use crate::effect::{Effect, Reply};
 use crate::record::{Kind, Record};
 use crate::setup::VesselSetup;
@@ -53,6 +54,8 @@ pub(crate) struct Context<'a, 'j> {
     pub setup: &'a VesselSetup,
     /// Records cannot be written: no stage changes.
     pub store_failing: bool,
+    /// Alarms that all vessels share.
+    pub daemon_alarms: &'a AlarmBook,
     pub journal: &'a mut Journal<'j>,
 }
 

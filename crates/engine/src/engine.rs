@@ -2,9 +2,8 @@
 
 use crate::alarm::{AlarmBook, Change, Condition, rules};
 use crate::context::{Context, Journal};
-use crate::effect::Effect;
-use crate::input::Input;
-use crate::perform::is_daemons;
+use crate::effect::{Drive, Effect, Reply};
+use crate::input::{CommandInput, Input};
 use crate::record::Kind;
 use crate::setup::{Setup, VesselSetup};
 use crate::time::{Clock, ClockEvent, Now};
@@ -13,7 +12,7 @@ use crate::view;
 use quantity::{Span, Stamp, Temperature};
 use schedule::Name;
 use serde::{Deserialize, Serialize};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
 /// The version of [`State`]; raised when an older program could not go on from it.
@@ -88,18 +87,23 @@ impl Engine {
         self.setup.vessels.keys()
     }
 
-    /// Advances everything to `now`, takes the input, and returns all that the driver must do, in
+    /// Lets time pass to `now`, takes the input, and returns all that the driver must do, in
     /// order.
     ///
     /// Repeating a [`Input::Tick`] at the same `now` returns nothing, so waking early is harmless.
-    /// A monotonic time that falls counts as none passing, except at [`Input::Started`].
+    /// A monotonic time that falls counts as none passing, except at [`Input::Started`]. What
+    /// concerns one vessel brings only that one to `now`; a tick brings all.
     pub fn handle(&mut self, now: Now, input: Input) -> Vec<Effect> {
         let started = matches!(input, Input::Started { .. });
+        let before = self.state.clock.map(|clock| clock.steady);
         let event = self.pass(now, started);
         let mut seq = self.state.seq;
         let mut journal = Journal { seq: &mut seq, effects: Vec::new() };
         self.clock_events(event, &mut journal);
-        self.take(input, &mut journal);
+        let early = before.is_some() && before == self.state.clock.map(|clock| clock.steady);
+        if !(early && input == Input::Tick) {
+            self.take(input, &mut journal);
+        }
         let effects = journal.effects;
         self.state.seq = seq;
         effects
@@ -136,6 +140,20 @@ impl Engine {
         })
     }
 
+    /// What every output is told now: for a broker that may have forgotten it.
+    pub fn orders(&self) -> Vec<Drive> {
+        let vessels = self.setup.vessels.iter();
+        let known = vessels.filter_map(|(name, setup)| {
+            self.state.vessels.get(name).map(|vessel| vessel.orders(name, setup))
+        });
+        known.flatten().collect()
+    }
+
+    /// Numbers go on after `seq`, where more is on record than this engine knows of.
+    pub fn continue_after(&mut self, seq: u64) {
+        self.state.seq = self.state.seq.max(seq);
+    }
+
     /// The file of the schedule that the vessel's batch was pitched with, without its ending.
     pub fn schedule_file(&self, name: &Name) -> Option<&str> {
         let batch = self.state.vessels.get(name)?.batch.as_ref()?;
@@ -154,7 +172,7 @@ impl Engine {
     }
 
     fn context<'a, 'j>(
-        &self,
+        &'a self,
         name: &'a Name,
         setup: &'a VesselSetup,
         clock: &'a Clock,
@@ -167,6 +185,7 @@ impl Engine {
             name,
             setup,
             store_failing: self.state.store_problem.is_some(),
+            daemon_alarms: &self.state.alarms,
             journal,
         }
     }
@@ -189,12 +208,21 @@ impl Engine {
                 clock.steady
             }
         };
+        let Some(clock) = self.state.clock else { return event };
         for name in self.setup.vessels.keys() {
-            self.state.vessels.entry(name.clone()).or_insert_with(|| Vessel::new(steady));
+            if !self.state.vessels.contains_key(name) {
+                self.state.vessels.insert(name.clone(), Vessel::new(steady));
+            }
         }
         if started {
+            self.state.store_problem = None;
             for vessel in self.state.vessels.values_mut() {
                 vessel.restarted(steady);
+            }
+        }
+        if let ClockEvent::Stepped { away: Some(away), .. } = event {
+            for vessel in self.state.vessels.values_mut() {
+                vessel.slept(clock.started_before(away), away);
             }
         }
         event
@@ -205,13 +233,13 @@ impl Engine {
         let at = clock.wall_of(clock.steady);
         if let ClockEvent::Stepped { millis, away } = event {
             let size = Span::from_millis(millis.abs());
-            let (side, what) = match (millis > 0, away) {
-                (true, true) => ("forward", "it counts as time away, soon after a start"),
-                (true, false) => ("forward", "no span moved by it"),
-                (false, _) => ("back", "no span moved by it"),
+            let side = if millis > 0 { "forward" } else { "back" };
+            let what = match away {
+                Some(away) => format!("soon after a start, so {away} of it count as time away"),
+                None => "no span moved by it".to_owned(),
             };
             let text = format!("The wall clock stepped {side} by {size}; {what}.");
-            let data = json!({ "step_s": millis as f64 / 1e3, "away": away });
+            let data = json!({ "step_s": millis as f64 / 1e3, "away_s": away.map(Span::secs) });
             journal.record(at, None, None, Kind::ClockStepped, text, data);
         }
         let doubtful = clock.doubtful_until.map(|until| {
@@ -222,56 +250,87 @@ impl Engine {
             Condition::new(text, json!({ "last_record": until.rfc3339() }))
         });
         let change = self.state.alarms.update(rules::CLOCK_DOUBTFUL, None, doubtful, clock.steady);
+        if change.is_some() {
+            self.look_anew();
+        }
         note_daemon(at, change, journal);
     }
 
+    /// Something changed that all milestones may depend on.
+    fn look_anew(&mut self) {
+        for vessel in self.state.vessels.values_mut() {
+            vessel.fresh = true;
+        }
+    }
+
     fn take(&mut self, input: Input, journal: &mut Journal<'_>) {
-        let Some(clock) = self.state.clock else { return };
-        let at = clock.wall_of(clock.steady);
         match input {
             Input::Started { version } => {
                 let text = format!("barmkeep {version} began.");
-                journal.record(
-                    at,
-                    None,
-                    None,
-                    Kind::DaemonStarted,
-                    text,
-                    json!({ "version": version }),
-                );
+                self.note(journal, Kind::DaemonStarted, text, json!({ "version": version }));
             }
-            Input::Stopping => {
-                self.settle_all(journal);
-                let text = "barmkeep ended in order; all outputs are off.".to_owned();
-                journal.record(at, None, None, Kind::DaemonStopped, text, json!({}));
-                self.each(journal, |vessel, cx| vessel.all_off(cx));
-                return;
-            }
+            Input::Stopping => return self.stop(journal),
             Input::Tick => {}
             Input::Reading(reading) => {
-                self.with(&reading.vessel, journal, |vessel, cx| vessel.take_reading(cx, &reading));
+                return self.with(&reading.vessel, journal, |vessel, cx| {
+                    vessel.take_reading(cx, &reading);
+                    vessel.settle(cx);
+                });
             }
             Input::Unreadable { vessel, source, problem } => {
-                self.with(&vessel, journal, |vessel, cx| {
+                return self.with(&vessel, journal, |vessel, cx| {
                     vessel.take_unreadable(cx, &source, &problem);
                 });
             }
             Input::Seen { vessel, output, on } => {
-                self.with(&vessel, journal, |vessel, _| vessel.take_seen(output, on));
+                return self.with(&vessel, journal, |vessel, cx| {
+                    vessel.take_seen(cx, output, on);
+                    vessel.settle(cx);
+                });
             }
-            Input::Command(command) => {
-                self.with(&command.vessel, journal, |vessel, cx| vessel.perform(cx, &command));
-                self.acknowledge_daemons(&command, journal);
-            }
+            Input::Command(command) => return self.command(&command, journal),
             Input::Link { up } => self.state.link_down = !up,
-            Input::Store { problem } => self.state.store_problem = problem,
+            Input::Store { problem } => {
+                self.state.store_problem = problem;
+                self.look_anew();
+            }
         }
         self.watch_daemon(journal);
-        self.settle_all(journal);
+        self.each(journal, Vessel::settle);
     }
 
-    fn settle_all(&mut self, journal: &mut Journal<'_>) {
+    /// An orderly end: outputs off, and that is the last word.
+    fn stop(&mut self, journal: &mut Journal<'_>) {
         self.each(journal, Vessel::settle);
+        self.each(journal, Vessel::all_off);
+        let text = "barmkeep ended in order; all outputs are off.".to_owned();
+        self.note(journal, Kind::DaemonStopped, text, json!({}));
+    }
+
+    /// Time passes under the old order before a command gives a new one.
+    fn command(&mut self, input: &CommandInput, journal: &mut Journal<'_>) {
+        if !self.setup.vessels.contains_key(&input.vessel) {
+            let known: Vec<&str> = self.setup.vessels.keys().map(Name::as_str).collect();
+            let text = format!("there is no vessel `{}`: {}", input.vessel, known.join(", "));
+            let (vessel, id) = (input.vessel.clone(), input.id.clone());
+            journal.effects.push(Effect::Reply(Reply { vessel, id, ok: false, text }));
+            return;
+        }
+        let mut done = false;
+        self.with(&input.vessel, journal, |vessel, cx| {
+            vessel.settle(cx);
+            done = vessel.perform(cx, input);
+        });
+        if done {
+            self.acknowledge_daemons(input, journal);
+        }
+        self.with(&input.vessel, journal, Vessel::settle);
+    }
+
+    /// Adds a record of the daemon's own.
+    fn note(&self, journal: &mut Journal<'_>, kind: Kind, text: String, data: Value) {
+        let Some(clock) = self.state.clock else { return };
+        journal.record(clock.wall_of(clock.steady), None, None, kind, text, data);
     }
 
     fn each(
@@ -279,9 +338,21 @@ impl Engine {
         journal: &mut Journal<'_>,
         mut act: impl FnMut(&mut Vessel, &mut Context<'_, '_>),
     ) {
-        let names: Vec<Name> = self.setup.vessels.keys().cloned().collect();
-        for name in &names {
-            self.with(name, journal, &mut act);
+        let Engine { setup, state } = self;
+        let Some(clock) = &state.clock else { return };
+        for (name, vessel_setup) in &setup.vessels {
+            let Some(vessel) = state.vessels.get_mut(name) else { continue };
+            let mut cx = Context {
+                now: clock.steady,
+                clock,
+                show: setup.show,
+                name,
+                setup: vessel_setup,
+                store_failing: state.store_problem.is_some(),
+                daemon_alarms: &state.alarms,
+                journal: &mut *journal,
+            };
+            act(vessel, &mut cx);
         }
     }
 
@@ -292,17 +363,21 @@ impl Engine {
         journal: &mut Journal<'_>,
         act: impl FnOnce(&mut Vessel, &mut Context<'_, '_>),
     ) {
-        let (Some(setup), Some(clock)) = (self.setup.vessels.get(name), self.state.clock) else {
+        let Engine { setup, state } = self;
+        let (Some((name, vessel_setup)), Some(clock)) =
+            (setup.vessels.get_key_value(name), &state.clock)
+        else {
             return;
         };
-        let Some(vessel) = self.state.vessels.get_mut(name) else { return };
+        let Some(vessel) = state.vessels.get_mut(name) else { return };
         let mut cx = Context {
             now: clock.steady,
-            clock: &clock,
-            show: self.setup.show,
+            clock,
+            show: setup.show,
             name,
-            setup,
-            store_failing: self.state.store_problem.is_some(),
+            setup: vessel_setup,
+            store_failing: state.store_problem.is_some(),
+            daemon_alarms: &state.alarms,
             journal,
         };
         act(vessel, &mut cx);
@@ -330,14 +405,14 @@ impl Engine {
     }
 
     /// The daemon's own alarms are acknowledged and shelved through any vessel.
-    fn acknowledge_daemons(&mut self, input: &crate::CommandInput, journal: &mut Journal<'_>) {
+    fn acknowledge_daemons(&mut self, input: &CommandInput, journal: &mut Journal<'_>) {
         let Some(clock) = &mut self.state.clock else { return };
         let at = clock.wall_of(clock.steady);
         match &input.command {
             Ok(crate::Command::Acknowledge { alarm }) => {
                 for id in self.state.alarms.acknowledge(alarm.as_deref()) {
-                    if id == "clock-doubtful" {
-                        clock.doubtful_until = None;
+                    if id == rules::CLOCK_DOUBTFUL.id {
+                        clock.trust();
                     }
                     let text = format!("Alarm {id} was seen.");
                     journal.record(
@@ -350,7 +425,7 @@ impl Engine {
                     );
                 }
             }
-            Ok(crate::Command::Shelve { alarm, time }) if is_daemons(alarm) => {
+            Ok(crate::Command::Shelve { alarm, time }) if self.state.alarms.stands(alarm) => {
                 self.state.alarms.shelve(alarm, clock.steady + *time);
             }
             _ => {}

@@ -12,6 +12,8 @@ const BATTERY_WATCHED: Span = Span::from_hours(48);
 pub(crate) struct Float {
     /// The time of its last reading, believed or not.
     pub heard: Option<Stamp>,
+    /// The time of its last gravity that could be used.
+    pub used: Option<Stamp>,
     /// Its last gravity, calibrated and corrected, in SG.
     pub last_sg: Option<f64>,
     /// Its own temperature.

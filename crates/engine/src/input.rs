@@ -8,6 +8,10 @@ use serde::{Deserialize, Serialize};
 
 /// Something that happened, as a driver tells it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "inputs are handed over one by one, not kept in rows"
+)]
 pub enum Input {
     /// A process began to drive this engine. Outputs are taken to be off and just stopped.
     Started {
@@ -78,6 +82,15 @@ pub struct Values {
     pub battery_percent: Option<f64>,
 }
 
+impl Values {
+    /// Whether all of them are numbers.
+    pub fn are_finite(&self) -> bool {
+        let gravity = self.gravity.is_none_or(|gravity| gravity.number().is_finite());
+        let others = [self.temperature_c, self.battery_percent];
+        gravity && others.iter().flatten().all(|value| value.is_finite())
+    }
+}
+
 /// What a float reports.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum RawGravity {
@@ -89,6 +102,18 @@ pub enum RawGravity {
     Brix(f64),
     /// Degrees; needs a calibration.
     Degrees(f64),
+}
+
+impl RawGravity {
+    /// The number, in its own unit.
+    pub fn number(self) -> f64 {
+        match self {
+            RawGravity::Sg(number)
+            | RawGravity::Plato(number)
+            | RawGravity::Brix(number)
+            | RawGravity::Degrees(number) => number,
+        }
+    }
 }
 
 /// A command with whence it came.

@@ -2,10 +2,9 @@
 
 use crate::context::Context;
 use crate::effect::OutputKind;
-use crate::float::Float;
-use crate::input::{RawGravity, Reading};
+use crate::input::{RawGravity, Reading, Values};
 use crate::record::Kind;
-use crate::vessel::Vessel;
+use crate::vessel::{Controlled, Vessel, controlled_on};
 use crate::words;
 use belief::{GravityReading, Taken};
 use quantity::{Gravity, Span, Stamp, Temperature, sg_from_plato};
@@ -16,31 +15,31 @@ use serde_json::json;
 const AHEAD: Span = Span::from_mins(5);
 /// So many refusals of one source are recorded an hour; more are counted and told in the next.
 const REFUSALS_AN_HOUR: u32 = 60;
+/// So much of a source's name is told, in characters: a stranger may send any.
+const SOURCE_SHOWN: usize = 64;
 
 impl Vessel {
     /// Takes a device's report.
     pub fn take_reading(&mut self, cx: &mut Context<'_, '_>, reading: &Reading) {
-        if reading.retained && reading.taken.is_none() {
-            self.show_retained(cx, reading);
-            return;
+        if !reading.values.are_finite() {
+            return self.refuse(cx, &reading.source, "it is not a number");
         }
-        let at = match reading.taken {
-            Some(taken) => cx.clock.steady_of(taken),
-            None => cx.now,
-        };
+        if reading.retained && reading.taken.is_none() {
+            return self.show_retained(cx, reading);
+        }
+        let at = reading.taken.map_or(cx.now, |taken| cx.clock.steady_of(taken));
         if at > cx.now + AHEAD {
             let ahead = at.since(cx.now);
-            self.refuse(cx, &reading.source, format!("its time is {ahead} ahead of ours"));
-            return;
-        }
-        if let Some(heard) = self.heard(&reading.source)
-            && at <= heard
-            && (reading.taken.is_some() || at < heard)
-        {
-            self.refuse(cx, &reading.source, "it is not newer than the last one".to_owned());
-            return;
+            let problem = format!("its time is {ahead} ahead of ours");
+            return self.refuse(cx, &reading.source, &problem);
         }
         let at = at.min(cx.now);
+        if !self.is_newer(reading, at) {
+            return self.refuse(cx, &reading.source, "it is not newer than the last one");
+        }
+        if let Some(taken) = reading.taken.filter(|_| is_source(cx, &reading.source)) {
+            self.own_times.insert(reading.source.clone(), taken);
+        }
         match reading.source.as_str() {
             "beer" => self.take_beer(cx, at, reading),
             "surround" => self.take_surround(cx, at, reading),
@@ -48,15 +47,22 @@ impl Vessel {
         }
     }
 
+    /// Newer than the last one by our clock and, where the device has one, by its own.
+    fn is_newer(&self, reading: &Reading, at: Stamp) -> bool {
+        let own = self.own_times.get(&reading.source).zip(reading.taken);
+        own.is_none_or(|(before, taken)| taken > *before)
+            && self.heard(&reading.source).is_none_or(|heard| at > heard)
+    }
+
     /// Takes a message that could not be read.
     pub fn take_unreadable(&mut self, cx: &mut Context<'_, '_>, source: &str, problem: &str) {
-        self.refuse(cx, source, problem.to_owned());
+        self.refuse(cx, source, problem);
     }
 
     /// Takes what a relay reports of itself.
-    pub fn take_seen(&mut self, output: OutputKind, on: Option<bool>) {
+    pub fn take_seen(&mut self, cx: &Context<'_, '_>, output: OutputKind, on: Option<bool>) {
         if let Some(told) = self.told.get_mut(&output) {
-            told.seen = on;
+            told.seen = on.map(|on| (on, cx.now));
         }
     }
 
@@ -70,55 +76,87 @@ impl Vessel {
 
     /// A retained reading without a time of its own may be of any age: it is only shown.
     fn show_retained(&mut self, cx: &mut Context<'_, '_>, reading: &Reading) {
-        let text = "it was retained by the broker and has no time of its own: it is only shown";
-        if let Some(raw) = reading.values.gravity
-            && let Ok(sg) = self.corrected(cx, &reading.source, raw, None)
-        {
-            self.floats.entry(reading.source.clone()).or_default().last_sg = Some(sg.sg());
+        let config = &cx.setup.config;
+        let celsius = reading.values.temperature_c;
+        match reading.source.as_str() {
+            "beer" => {
+                if let (Some(probe), Some(celsius), None) =
+                    (&config.beer, celsius, self.beer.heard())
+                {
+                    self.beer.show(celsius + probe.offset.kelvin());
+                }
+            }
+            "surround" => {
+                if let (Some(surround), Some(celsius), None) =
+                    (&config.surround, celsius, self.surround.heard())
+                {
+                    self.surround.show(celsius + surround.probe.offset.kelvin());
+                }
+            }
+            float => {
+                if let Some(raw) = reading.values.gravity.filter(|_| is_source(cx, float))
+                    && let Ok(gravity) = self.corrected(cx, float, raw, None)
+                {
+                    let shown = self.floats.entry(float.to_owned()).or_default();
+                    shown.last_sg = shown.last_sg.or(Some(gravity.sg()));
+                }
+            }
         }
-        self.refuse(cx, &reading.source, text.to_owned());
+        let text = "it was retained by the broker and has no time of its own: it is only shown";
+        self.refuse(cx, &reading.source, text);
     }
 
     fn take_beer(&mut self, cx: &mut Context<'_, '_>, at: Stamp, reading: &Reading) {
         let Some(config) = &cx.setup.config.beer else {
-            return self.refuse(cx, "beer", "this vessel has no beer probe".to_owned());
+            return self.refuse(cx, "beer", "this vessel has no beer probe");
         };
         let Some(celsius) = reading.values.temperature_c else {
-            return self.refuse(cx, "beer", "it has no temperature".to_owned());
+            return self.refuse(cx, "beer", "it has no temperature");
         };
         let celsius = celsius + config.offset.kelvin();
-        let doubt = self.beer.take(at, celsius);
-        if let Some(doubt) = doubt {
+        if let Some(doubt) = self.beer.take(at, celsius) {
             let text = doubt.text(cx.show);
-            self.refuse(cx, "beer", text);
-            return;
+            return self.refuse(cx, "beer", &text);
         }
-        if let Some((_, believed)) = self.beer.last().filter(|_| self.beer.doubt().is_none()) {
-            let surround = self.surround.last().map(|(_, temperature)| temperature);
-            self.regulator.take(at, believed, surround);
-            if let Some(batch) = &mut self.batch {
-                batch.belief.take_temperature(at, believed);
-            }
+        if let Some((_, beer)) = self.beer.last().filter(|_| self.beer.is_trusted()) {
+            self.control_on(cx, at, beer);
+            self.believe_temperature(at, beer);
+        }
+    }
+
+    /// Tells the regulator of the beer that it controls.
+    fn control_on(&mut self, cx: &Context<'_, '_>, at: Stamp, beer: Temperature) {
+        let surround = self.surround_now(&cx.setup.config);
+        self.regulator.take(at - self.regulator_lag, beer, surround);
+    }
+
+    fn believe_temperature(&mut self, at: Stamp, beer: Temperature) {
+        let has_beer = self.has_beer();
+        if let Some(batch) = self.batch.as_mut().filter(|_| has_beer) {
+            batch.belief.take_temperature(at, beer);
         }
     }
 
     fn take_surround(&mut self, cx: &mut Context<'_, '_>, at: Stamp, reading: &Reading) {
         let Some(config) = &cx.setup.config.surround else {
-            return self.refuse(cx, "surround", "this vessel has no surround probe".to_owned());
+            return self.refuse(cx, "surround", "this vessel has no surround probe");
         };
         let Some(celsius) = reading.values.temperature_c else {
-            return self.refuse(cx, "surround", "it has no temperature".to_owned());
+            return self.refuse(cx, "surround", "it has no temperature");
         };
         if let Some(doubt) = self.surround.take(at, celsius + config.probe.offset.kelvin()) {
             let text = doubt.text(cx.show);
-            self.refuse(cx, "surround", text);
+            self.refuse(cx, "surround", &text);
         }
     }
 
     fn take_float(&mut self, cx: &mut Context<'_, '_>, at: Stamp, reading: &Reading) {
         let source = &reading.source;
-        if !cx.setup.config.gravity.contains_key(source.as_str()) {
-            return self.refuse(cx, source, "this vessel has no such source".to_owned());
+        if !is_source(cx, source) {
+            return self.refuse(cx, source, "this vessel has no such source");
+        }
+        if reading.values == Values::default() {
+            return self.refuse(cx, source, "it says nothing");
         }
         let float = self.floats.entry(source.clone()).or_default();
         float.heard = Some(at);
@@ -136,7 +174,7 @@ impl Vessel {
         let Some(raw) = reading.values.gravity else { return };
         match self.corrected(cx, source, raw, temperature) {
             Ok(gravity) => self.take_gravity(cx, at, source, gravity, temperature),
-            Err(problem) => self.refuse(cx, source, problem),
+            Err(problem) => self.refuse(cx, source, &problem),
         }
     }
 
@@ -145,25 +183,13 @@ impl Vessel {
         let float = self.floats.entry(reading.source.clone()).or_default();
         if let Some(doubt) = float.temperature.take(at, celsius) {
             let text = doubt.text(cx.show);
-            return self.refuse(cx, &reading.source, text);
+            return self.refuse(cx, &reading.source, &text);
         }
-        let Some((_, believed)) = float.temperature.last() else { return };
-        let config = &cx.setup.config;
-        let controls = config.beer.is_none()
-            && config
-                .gravity
-                .iter()
-                .find(|(_, s)| s.temperature.is_some())
-                .map(|(name, _)| name.as_str())
-                == Some(reading.source.as_str());
-        if controls {
-            let surround = self.surround.last().map(|(_, temperature)| temperature);
-            self.regulator.take(at, believed, surround);
-        }
-        if config.beer.is_none()
-            && let Some(batch) = &mut self.batch
-        {
-            batch.belief.take_temperature(at, believed);
+        let trusted = float.temperature.is_trusted();
+        let Some((_, beer)) = float.temperature.last().filter(|_| trusted) else { return };
+        if controlled_on(&cx.setup.config) == Some(Controlled::Float(&reading.source)) {
+            self.control_on(cx, at, beer);
+            self.believe_temperature(at, beer);
         }
     }
 
@@ -175,12 +201,13 @@ impl Vessel {
         gravity: Gravity,
         temperature: Option<Temperature>,
     ) {
-        self.floats.entry(source.to_owned()).or_insert_with(Float::default).last_sg =
-            Some(gravity.sg());
-        if !self.has_beer() {
+        let has_beer = self.has_beer();
+        let float = self.floats.entry(source.to_owned()).or_default();
+        float.last_sg = Some(gravity.sg());
+        let Some(batch) = self.batch.as_mut().filter(|_| has_beer) else {
+            float.used = Some(at);
             return;
-        }
-        let Some(batch) = &mut self.batch else { return };
+        };
         let taken = batch.belief.take(&GravityReading {
             at,
             source: source.to_owned(),
@@ -188,6 +215,9 @@ impl Vessel {
             sg: gravity.sg(),
             temperature,
         });
+        if !matches!(taken, Taken::Refused(_)) {
+            float.used = Some(at);
+        }
         self.fresh = true;
         match taken {
             Taken::Believed => {}
@@ -197,11 +227,11 @@ impl Vessel {
                     cx.show.gravity(gravity),
                     cx.show.gravity_with_sd(foretold.value, foretold.sd)
                 );
-                self.refuse(cx, source, text);
+                self.refuse(cx, source, &text);
             }
             Taken::Refused(refusal) => {
                 let text = words::refusal(&refusal, cx.show);
-                self.refuse(cx, source, text);
+                self.refuse(cx, source, &text);
             }
         }
     }
@@ -269,10 +299,9 @@ impl Vessel {
     }
 
     /// Records that a reading was not believed; a flood of them is counted, not recorded.
-    pub fn refuse(&mut self, cx: &mut Context<'_, '_>, source: &str, problem: String) {
+    pub fn refuse(&mut self, cx: &mut Context<'_, '_>, source: &str, problem: &str) {
         let hour = cx.now.millis().div_euclid(Span::from_hours(1).millis());
-        let known = cx.setup.config.gravity.contains_key(source)
-            || ["beer", "surround", "heater", "chiller"].contains(&source);
+        let known = is_source(cx, source) || ["heater", "chiller"].contains(&source);
         // Unknown names share one count, so that a stranger cannot make the table grow.
         let counted = if known { source } else { "" };
         let (last, count) = self.refused.entry(counted.to_owned()).or_insert((hour, 0));
@@ -286,9 +315,15 @@ impl Vessel {
         }
         let more =
             if untold > 0 { format!(" ({untold} more in the hour before)") } else { String::new() };
+        let source: String = source.chars().take(SOURCE_SHOWN).collect();
         let text = format!("A reading of {source} was refused: {problem}{more}.");
         let data = json!({ "source": source, "reason": problem, "untold": untold });
         let batch = self.batch_id().filter(|_| self.has_beer());
         cx.record(batch.as_deref(), Kind::ReadingRefused, text, data);
     }
+}
+
+/// Whether this vessel has a gravity source of this name.
+fn is_source(cx: &Context<'_, '_>, name: &str) -> bool {
+    cx.setup.config.gravity.contains_key(name) || ["beer", "surround"].contains(&name)
 }

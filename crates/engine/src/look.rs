@@ -26,8 +26,11 @@ impl Vessel {
             stage: self.stage_view(cx),
             target_c: self.target_c(cx),
             setpoint_c: self.setpoint.map(Temperature::celsius),
-            beer_c: self.controlled(config).and_then(|p| p.last()).map(|(_, t)| t.celsius()),
-            surround_c: self.surround.last().map(|(_, t)| t.celsius()),
+            beer_c: self.beer_now(config).or(self.beer.retained()).map(Temperature::celsius),
+            surround_c: self
+                .surround_now(config)
+                .or(self.surround.retained())
+                .map(Temperature::celsius),
             gravity: self.gravity_view(cx),
             attenuation: figures.apparent.zip(figures.real).map(|(apparent, real)| {
                 view::Attenuation {
@@ -119,7 +122,7 @@ impl Vessel {
         view::Outputs {
             heater: word(OutputKind::Heater),
             chiller: word(OutputKind::Chiller),
-            because: self.because.clone(),
+            because: self.because.text(cx, self.regulator_lag),
         }
     }
 
@@ -199,7 +202,7 @@ fn alarms<'a>(
         priority: standing.priority.as_str().to_owned(),
         since: cx.wall(standing.since),
         acknowledged: standing.acknowledged,
-        shelved_until: standing.shelved_until.map(|until| cx.wall(until)),
+        shelved_until: book.shelved_until(id).map(|until| cx.wall(until)),
         text: standing.text.clone(),
     })
 }

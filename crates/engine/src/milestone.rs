@@ -2,7 +2,7 @@
 
 use crate::words;
 use belief::{Belief, Care, Judgement, Lacking, StableJudgement};
-use quantity::{GravityDelta, Show, Span};
+use quantity::{GravityDelta, Share, Show, Span};
 use schedule::model::Milestone;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -26,6 +26,8 @@ pub(crate) struct Verdict {
     pub now: String,
     /// What it needs for yes, in words.
     pub needs: String,
+    /// That it is so, on what evidence, in words; looked at only where the answer is yes.
+    pub met: String,
     /// The figures.
     pub data: Value,
 }
@@ -161,31 +163,30 @@ impl Judge<'_> {
         let text = schedule::milestone_text(milestone, self.show);
         match milestone {
             Milestone::Attenuation(share) => {
-                let judged = self.belief.attenuation(*share);
-                self.share(text, "apparent attenuation", &judged, share.percent())
+                self.share(text, "apparent attenuation", &self.belief.attenuation(*share), *share)
             }
             Milestone::Progress(share) => {
-                let judged = self.belief.progress(*share);
-                self.share(text, "progress", &judged, share.percent())
+                self.share(text, "progress", &self.belief.progress(*share), *share)
             }
             Milestone::Gravity(gravity) => {
-                let judged = self.belief.at_or_below(*gravity);
                 let now =
                     |sg: f64, sd: f64| format!("gravity {}", self.show.gravity_with_sd(sg, sd));
-                self.judged(text, &judged, now, json!({ "needs_sg": gravity.sg() }))
+                let met = |now: &str| format!("{now} is {}", at_or_below(&text));
+                let judged = self.belief.at_or_below(*gravity);
+                self.judged(text.clone(), &judged, now, met, json!({ "needs_sg": gravity.sg() }))
             }
             Milestone::AboveFinal(delta) => {
                 let judged = self.belief.above_final(*delta);
-                self.points(text, "above the expected final gravity", &judged, *delta)
+                self.points(&text, "above it", &judged, *delta)
             }
             Milestone::Drop(delta) => {
-                let judged = self.belief.fallen(*delta);
-                self.points(text, "fallen since pitching", &judged, *delta)
+                self.points(&text, "so far", &self.belief.fallen(*delta), *delta)
             }
             Milestone::SlowerThan(rate) => {
+                let now = |rate: f64, sd: f64| words::rate(rate, sd, self.show);
+                let met = |now: &str| format!("{text}: {now}");
                 let judged = self.belief.slower_than(*rate);
-                let now = |rate: f64, sd: f64| format!("{rate:+.1} ± {sd:.1} points a day");
-                self.judged(text, &judged, now, json!({}))
+                self.judged(text.clone(), &judged, now, met, json!({}))
             }
             Milestone::Stable { within, over } => {
                 let judged = self.belief.stable(*within, *over, self.confidence, self.care);
@@ -203,24 +204,30 @@ impl Judge<'_> {
                 answer: self.find(milestone).answer,
                 now: String::new(),
                 needs: String::new(),
+                met: String::new(),
                 data: Value::Null,
             },
         }
     }
 
-    fn share(&self, text: String, name: &str, judged: &Judgement, needs: f64) -> Verdict {
+    fn share(&self, text: String, name: &str, judged: &Judgement, needs: Share) -> Verdict {
         let now =
             |value: f64, sd: f64| format!("{name} {:.1} ± {:.1} %", value * 100.0, sd * 100.0);
-        self.judged(text, judged, now, json!({ "needs_percent": needs }))
+        let percent = needs.percent();
+        let met = |now: &str| format!("{now} passed {percent:.4}").replace(".0000", "") + " %";
+        self.judged(text, judged, now, met, json!({ "needs_percent": percent }))
     }
 
-    fn points(&self, text: String, name: &str, judged: &Judgement, needs: GravityDelta) -> Verdict {
-        let now = |points: f64, sd: f64| format!("{points:.1} ± {sd:.1} points {name}");
+    fn points(&self, text: &str, what: &str, judged: &Judgement, needs: GravityDelta) -> Verdict {
+        let now = |points: f64, sd: f64| {
+            format!("{} {what}", words::points_with_sd(points, sd, self.show))
+        };
+        let met = |now: &str| format!("{text}: {now}");
         let needs = match needs {
             GravityDelta::Points(points) => json!({ "needs_points": points }),
             GravityDelta::Plato(plato) => json!({ "needs_plato": plato }),
         };
-        self.judged(text, judged, now, needs)
+        self.judged(text.to_owned(), judged, now, met, needs)
     }
 
     fn judged(
@@ -228,6 +235,7 @@ impl Judge<'_> {
         text: String,
         judged: &Judgement,
         now: impl Fn(f64, f64) -> String,
+        met: impl Fn(&str) -> String,
         mut data: Value,
     ) -> Verdict {
         let answer = match judged.probability {
@@ -235,6 +243,7 @@ impl Judge<'_> {
             None => Answer::Unknown,
         };
         let mut now = judged.value.map_or_else(String::new, |value| now(value.value, value.sd));
+        let met = met(&now);
         if let Some(missing) = &judged.missing {
             let missing = words::missing(missing);
             now = if now.is_empty() { missing } else { format!("{now}; {missing}") };
@@ -246,9 +255,9 @@ impl Judge<'_> {
             Some(probability) => format!("now {:.0} %", probability * 100.0),
             None => "now unknown".to_owned(),
         };
-        let needs = format!("to be {:.4} % sure of it, {sure}", self.confidence * 100.0)
-            .replace(".0000 %", " %");
-        Verdict { milestone: text, answer, now, needs, data }
+        let confidence = format!("{:.1}", self.confidence * 100.0).replace(".0", "");
+        let needs = format!("to be {confidence} % sure of it, {sure}");
+        Verdict { milestone: text, answer, now, needs, met, data }
     }
 
     fn stable(&self, text: String, judged: &StableJudgement) -> Verdict {
@@ -259,12 +268,14 @@ impl Judge<'_> {
         };
         let now = match (judged.left, judged.left_upper) {
             (Some(left), Some(upper)) => format!(
-                "{:.1} ± {:.1} points still to fall, at most {upper:.1}",
-                left.value, left.sd
+                "{} still to fall, at most {}",
+                words::points_with_sd(left.value, left.sd, self.show),
+                words::points(upper, self.show)
             ),
             _ => "what is still to fall is not known".to_owned(),
         };
-        let lacking: Vec<String> = judged.lacking.iter().map(words::lacking).collect();
+        let lacking: Vec<String> =
+            judged.lacking.iter().map(|l| words::lacking(l, self.show)).collect();
         let needs = if lacking.is_empty() {
             format!("nothing more ({care})")
         } else {
@@ -281,7 +292,8 @@ impl Judge<'_> {
             "temperature_moved":
                 judged.lacking.iter().any(|l| matches!(l, Lacking::TemperatureMoved { .. })),
         });
-        Verdict { milestone: text, answer, now, needs, data }
+        let met = format!("gravity is stable: {now} ({care})");
+        Verdict { milestone: text, answer, now, needs, met, data }
     }
 
     fn at_target(&self, text: String, time: Span) -> Verdict {
@@ -298,7 +310,8 @@ impl Judge<'_> {
             AtTarget::Blind => (Answer::Unknown, "there is no beer temperature".to_owned(), None),
         };
         let data = json!({ "at_target_s": seconds, "needs_s": time.secs() });
-        Verdict { milestone: text, answer, now, needs: format!("{time} at its target"), data }
+        let met = format!("the beer was at its target for {time}");
+        Verdict { milestone: text, answer, now, needs: format!("{time} at its target"), met, data }
     }
 
     fn confirm(&self, text: String, say: &str) -> Verdict {
@@ -308,6 +321,7 @@ impl Judge<'_> {
             answer: Answer::of(given),
             now: if given { "confirmed" } else { "not confirmed" }.to_owned(),
             needs: "a person to confirm it".to_owned(),
+            met: format!("a person confirmed \"{say}\""),
             data: json!({ "say": say }),
         }
     }
@@ -319,7 +333,13 @@ fn span_verdict(text: String, passed: Option<Span>, time: Span, what: &str) -> V
         None => (Answer::Unknown, "the clock is doubtful".to_owned()),
     };
     let data = json!({ "passed_s": passed.map(Span::secs), "needs_s": time.secs() });
-    Verdict { milestone: text, answer, now, needs: format!("{time} {what}"), data }
+    let met = format!("{time} {what} are over");
+    Verdict { milestone: text, answer, now, needs: format!("{time} {what}"), met, data }
+}
+
+/// What of a milestone's text follows the gravity: `at or below 1.0120 SG`.
+fn at_or_below(text: &str) -> &str {
+    text.strip_prefix("gravity ").unwrap_or(text)
 }
 
 #[cfg(test)]

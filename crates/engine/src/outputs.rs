@@ -4,24 +4,72 @@ use crate::context::Context;
 use crate::effect::{Drive, Effect, OutputKind};
 use crate::record::Kind;
 use crate::setpoint;
+use crate::setup::VesselSetup;
 use crate::vessel::{Run, Told, Vessel};
-use control::{Demand, Envelope, Rests, Rules};
+use control::{Because, Demand, Envelope, Rests, Rules};
 use quantity::{Span, Stamp, Temperature};
+use schedule::Name;
 use schedule::config;
 use schedule::model::{Finish, Target};
+use serde::{Deserialize, Serialize};
 use serde_json::json;
 
 /// A thermostat is told at once when its setpoint moved this far, in K; less waits for `refresh`.
 const SETPOINT_STEP: f64 = 0.05;
 /// An output that disagrees is asked again this often.
 const ASK_AGAIN: Span = Span::from_secs(30);
+/// A report that is older than the order speaks against it only after this: relays that report now
+/// and then have had their turn by then. Common practice, no source.
+const OLD_REPORT: Span = Span::from_mins(2);
 
 /// Where the two outputs should hold the beer; `None`: that output stays off.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Wanted {
     heat_at: Option<Temperature>,
     cool_at: Option<Temperature>,
-    off_because: Option<&'static str>,
+    off_because: Option<Why>,
+}
+
+/// Why the outputs do what they do; put into words only where somebody reads it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(crate) enum Why {
+    Aborted,
+    Blind,
+    Decided(Because),
+    Ends,
+    Finished,
+    Idle,
+    NoSetpoint,
+    RanAway,
+    Stopped,
+}
+
+impl Why {
+    /// In words; `lag` is how far the regulator's time is behind ours.
+    pub fn text(self, cx: &Context<'_, '_>, lag: Span) -> String {
+        let wall = |at: Stamp| cx.clock.wall_of(at + lag);
+        let plain = match self {
+            Why::Aborted => "the batch was aborted",
+            Why::Blind => "there is no beer temperature that can be trusted",
+            Why::Ends => "the program ends",
+            Why::Finished => "the batch is complete and its finish is off",
+            Why::Idle => "there is no batch",
+            Why::NoSetpoint => "there is no setpoint",
+            Why::RanAway => "the beer went away from its setpoint while an output acted",
+            Why::Stopped => "the batch was stopped",
+            Why::Decided(because) => {
+                let because = match because {
+                    Because::Blind { last } => Because::Blind { last: last.map(wall) },
+                    Because::Changeover { until } => Because::Changeover { until: wall(until) },
+                    Because::MinOn { until } => Because::MinOn { until: wall(until) },
+                    Because::Resting { until } => Because::Resting { until: wall(until) },
+                    other => other,
+                };
+                return because.text(cx.show);
+            }
+        };
+        plain.to_owned()
+    }
 }
 
 impl Vessel {
@@ -30,11 +78,9 @@ impl Vessel {
         let config = &cx.setup.config;
         let wanted = self.wanted(config);
         let demand = self.demand(config, wanted);
-        let decision = self.regulator.decide(cx.now, &rules(config), &demand);
-        self.because = match wanted.off_because {
-            Some(because) => because.to_owned(),
-            None => decision.because.text(cx.show),
-        };
+        let now = cx.now - self.regulator_lag;
+        let decision = self.regulator.decide(now, &rules(config), &demand);
+        self.because = wanted.off_because.unwrap_or(Why::Decided(decision.because));
         for kind in [OutputKind::Heater, OutputKind::Chiller] {
             let Some(output) = output(config, kind) else { continue };
             let (on, at) = match kind {
@@ -48,11 +94,12 @@ impl Vessel {
     /// Tells every output to be off, as at an orderly end.
     pub fn all_off(&mut self, cx: &mut Context<'_, '_>) {
         let demand = Demand { setpoint: None, ahead: Vec::new(), heat: false, cool: false };
-        self.regulator.decide(cx.now, &rules(&cx.setup.config), &demand);
-        "the program ends".clone_into(&mut self.because);
+        self.regulator.decide(cx.now - self.regulator_lag, &rules(&cx.setup.config), &demand);
+        self.because = Why::Ends;
         for kind in [OutputKind::Heater, OutputKind::Chiller] {
             if let Some(output) = output(&cx.setup.config, kind) {
-                self.told.remove(&kind);
+                // Told again, also where it was off.
+                self.told.entry(kind).or_default().at = None;
                 self.tell(cx, kind, output, false, None);
             }
         }
@@ -64,11 +111,11 @@ impl Vessel {
             (true, Some(setpoint)) => setpoint,
             _ => return off(why_idle(self)),
         };
-        if self.blocks.runaway {
-            return off("the beer went away from its setpoint while an output acted");
+        if self.blocks.ran_away {
+            return off(Why::RanAway);
         }
         if self.beer_now(config).is_none() {
-            return off("there is no beer temperature that can be trusted");
+            return off(Why::Blind);
         }
         let (mut heat_at, mut cool_at) = (Some(setpoint), Some(setpoint));
         if let (Run::Running, Some(batch)) = (self.run, &self.batch)
@@ -134,33 +181,36 @@ impl Vessel {
         let told = self.told.entry(kind).or_default();
         let switched = told.on != on;
         let moved = moved(told.setpoint, setpoint);
-        let disagrees = by_switch && told.seen.is_some_and(|seen| seen != on);
+        let disagrees = by_switch && told.seen.is_some_and(|(seen, _)| seen != on);
         let refresh = cx.setup.config.control.refresh;
-        let wait = if disagrees { ASK_AGAIN.less(Span::ZERO).min(refresh) } else { refresh };
+        let wait = if disagrees { ASK_AGAIN.min(refresh) } else { refresh };
         let due = told.at.is_none_or(|told| cx.now.since(told) >= wait);
         if !(switched || moved || due) {
             return;
         }
-        *told = Told { on, setpoint, at: Some(cx.now), seen: told.seen };
+        *told = Told {
+            on,
+            runs: on && by_switch,
+            setpoint,
+            at: Some(cx.now),
+            switched_at: if switched { Some(cx.now) } else { told.switched_at },
+            seen: told.seen,
+        };
         if switched {
             self.record_switch(cx, kind, on);
         }
-        cx.journal.effects.push(Effect::Drive(Drive {
-            vessel: cx.name.clone(),
-            output: kind,
-            switch: by_switch.then_some(on),
-            setpoint: by_setpoint.then_some(setpoint),
-            valid_for: refresh * 3,
-        }));
+        let drive = drive(cx.name, kind, output, (on, setpoint), refresh);
+        cx.journal.effects.push(Effect::Drive(drive));
     }
 
     fn record_switch(&mut self, cx: &mut Context<'_, '_>, kind: OutputKind, on: bool) {
         let beer = self.beer_now(&cx.setup.config);
         let name = if kind == OutputKind::Heater { "Heater" } else { "Chiller" };
         let state = if on { "on" } else { "off" };
-        let text = format!("{name} {state}: {}.", self.because);
+        let because = self.because.text(cx, self.regulator_lag);
+        let text = format!("{name} {state}: {because}.");
         let data = json!({
-            "output": kind.as_str(), "on": on, "because": self.because,
+            "output": kind.as_str(), "on": on, "because": because,
             "beer_c": beer.map(Temperature::celsius),
             "setpoint_c": self.setpoint.map(Temperature::celsius),
         });
@@ -168,12 +218,27 @@ impl Vessel {
         cx.record(batch.as_deref(), Kind::OutputSwitched, text, data);
     }
 
-    /// Whether the relay has said for a while that it is not what it was told to be.
+    /// What every output is told now.
+    pub fn orders(&self, name: &Name, setup: &VesselSetup) -> Vec<Drive> {
+        let config = &setup.config;
+        let kinds = [OutputKind::Heater, OutputKind::Chiller].into_iter();
+        let told =
+            kinds.filter_map(|kind| Some((kind, self.told.get(&kind)?, output(config, kind)?)));
+        let refresh = config.control.refresh;
+        told.map(|(kind, told, output)| {
+            drive(name, kind, output, (told.on, told.setpoint), refresh)
+        })
+        .collect()
+    }
+
+    /// What the relay was told and what it says instead.
     pub fn disagreement(&self, kind: OutputKind, now: Stamp) -> Option<(bool, bool)> {
         let told = self.told.get(&kind)?;
-        let seen = told.seen?;
-        told.at.filter(|at| now >= *at)?;
-        (seen != told.on).then_some((told.on, seen))
+        let (seen, at) = told.seen?;
+        let patient = told
+            .switched_at
+            .is_some_and(|switched| at < switched && now.since(switched) < OLD_REPORT);
+        (seen != told.runs && !patient).then_some((told.runs, seen))
     }
 }
 
@@ -208,6 +273,23 @@ fn rules(config: &config::Vessel) -> Rules {
     }
 }
 
+/// What an output was told, as its device is to get it.
+fn drive(
+    vessel: &Name,
+    kind: OutputKind,
+    output: &config::Output,
+    (on, setpoint): (bool, Option<Temperature>),
+    refresh: Span,
+) -> Drive {
+    Drive {
+        vessel: vessel.clone(),
+        output: kind,
+        switch: (output.drive != config::Drive::Setpoint).then_some(on),
+        setpoint: (output.drive != config::Drive::Switch).then_some(setpoint),
+        valid_for: refresh * 3,
+    }
+}
+
 fn moved(before: Option<Temperature>, now: Option<Temperature>) -> bool {
     match (before, now) {
         (Some(before), Some(now)) => (before.celsius() - now.celsius()).abs() >= SETPOINT_STEP,
@@ -216,14 +298,14 @@ fn moved(before: Option<Temperature>, now: Option<Temperature>) -> bool {
     }
 }
 
-fn why_idle(vessel: &Vessel) -> &'static str {
+fn why_idle(vessel: &Vessel) -> Why {
     let off_at_end =
         vessel.batch.as_ref().is_some_and(|batch| batch.schedule.finish == Finish::Off);
     match vessel.run {
-        Run::Idle => "there is no batch",
-        Run::Stopped => "the batch was stopped",
-        Run::Aborted => "the batch was aborted",
-        Run::Complete if off_at_end => "the batch is complete and its finish is off",
-        Run::Complete | Run::Running | Run::Held => "there is no setpoint",
+        Run::Idle => Why::Idle,
+        Run::Stopped => Why::Stopped,
+        Run::Aborted => Why::Aborted,
+        Run::Complete if off_at_end => Why::Finished,
+        Run::Complete | Run::Running | Run::Held => Why::NoSetpoint,
     }
 }

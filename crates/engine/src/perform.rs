@@ -1,16 +1,18 @@
 //! Commands: which are accepted when, and what they do. Both answers are on record.
 
+use crate::alarm::rules;
 use crate::batch::{Batch, NewBatch, SAMPLE_SD};
 use crate::command::{Command, Instrument, Pitch, Sample};
 use crate::context::Context;
 use crate::input::{CommandInput, LoadedSchedule};
 use crate::record::Kind;
-use crate::stages::{lately, no_finding};
-use crate::vessel::{Run, Vessel};
+use crate::stages::{caution, lately, no_finding};
+use crate::vessel::{Controlled, Run, Vessel, controlled_on};
 use belief::{GravityReading, Taken};
 use quantity::{Gravity, Span, Stamp, Temperature};
-use schedule::model::{ExpectedFinal, Schedule};
-use serde_json::json;
+use schedule::model::{ExpectedFinal, Notice, Schedule, Stage, Target};
+use serde_json::{Value, json};
+use std::collections::BTreeSet;
 
 /// An `id` is remembered this long …
 const REMEMBERED: Span = Span::from_hours(30 * 24);
@@ -20,19 +22,25 @@ const REMEMBERED_MOST: usize = 4096;
 const PAST: Span = Span::from_hours(60 * 24);
 /// A free line has at most so many characters.
 const LINE_LONGEST: usize = 4000;
+/// A name and the like have at most so many characters.
+const NAME_LONGEST: usize = 200;
 /// Most hand instruments are made for this, in °C.
 const CALIBRATED_AT_C: f64 = 20.0;
 
 impl Vessel {
-    /// Accepts or refuses a command, does it, and answers.
-    pub fn perform(&mut self, cx: &mut Context<'_, '_>, input: &CommandInput) {
+    /// Accepts or refuses a command, does it, and answers; gives whether it was done, which a
+    /// second copy never is.
+    pub fn perform(&mut self, cx: &mut Context<'_, '_>, input: &CommandInput) -> bool {
         self.forget_replies(cx.now);
         if let Some((_, ok, text)) = input.id.as_ref().and_then(|id| self.replies.get(id)) {
             let (ok, text) = (*ok, text.clone());
             cx.reply(input.id.clone(), ok, text);
-            return;
+            return false;
         }
         let refusal = match &input.command {
+            _ if is_too_long(input) => {
+                Some(format!("`id` and `by` have at most {NAME_LONGEST} characters"))
+            }
             Err(problem) => Some(problem.clone()),
             Ok(command) => self.refusal(cx, command, input),
         };
@@ -40,7 +48,7 @@ impl Vessel {
         let by = input.by.as_deref().map_or_else(String::new, |by| format!(" by {by}"));
         let data = json!({
             "do": name, "id": input.id, "by": input.by, "reason": refusal,
-            "fields": input.command.as_ref().ok().map(|command| format!("{command:?}")),
+            "fields": input.command.as_ref().ok().map(fields),
         });
         let batch = self.batch_id();
         let (ok, text) = match (&refusal, &input.command) {
@@ -56,11 +64,12 @@ impl Vessel {
                 (false, reason)
             }
         };
-        if let Some(id) = &input.id {
+        if let Some(id) = input.id.as_ref().filter(|_| !is_too_long(input)) {
             self.replies.insert(id.clone(), (cx.now, ok, text.clone()));
         }
         cx.reply(input.id.clone(), ok, text);
         self.fresh = true;
+        ok
     }
 
     fn forget_replies(&mut self, now: Stamp) {
@@ -115,7 +124,7 @@ impl Vessel {
                 Some(format!("a note has at most {LINE_LONGEST} characters"))
             }
             Command::Acknowledge { alarm: Some(alarm) } | Command::Shelve { alarm, .. } => {
-                (!self.alarms.stands(alarm) && !is_daemons(alarm))
+                (!self.alarms.stands(alarm) && !cx.daemon_alarms.stands(alarm))
                     .then(|| format!("no alarm `{alarm}` stands; `status` lists those that do"))
             }
             _ => None,
@@ -133,7 +142,11 @@ impl Vessel {
             Some(Err(problem)) => return Some(problem.clone()),
             Some(Ok(schedule)) => schedule,
         };
-        let expected = expected_final(schedule, pitch);
+        let lines = [pitch.name.as_deref(), pitch.yeast.as_deref()];
+        if lines.iter().flatten().any(|line| line.chars().count() > NAME_LONGEST) {
+            return Some(format!("`name` and `yeast` have at most {NAME_LONGEST} characters"));
+        }
+        let expected = own_final(pitch).unwrap_or(schedule.expect.final_gravity);
         if let Some(problem) = unfit(cx, schedule, expected) {
             return Some(problem);
         }
@@ -161,7 +174,9 @@ impl Vessel {
             Some(Ok(schedule)) => schedule,
         };
         let batch = self.batch.as_ref()?;
-        if let Some(problem) = unfit(cx, schedule, batch.expected_final) {
+        let expected =
+            if batch.own_final { batch.expected_final } else { schedule.expect.final_gravity };
+        if let Some(problem) = unfit(cx, schedule, expected) {
             return Some(problem);
         }
         let name = &batch.stage().name;
@@ -208,7 +223,10 @@ impl Vessel {
             }
             Command::Resume => self.resume(cx),
             Command::Advance => {
-                self.leave_stage(cx, "a person advanced it", &no_finding());
+                let until = self.batch.as_ref().map(|batch| &batch.stage().until);
+                let finding = until.and_then(|until| self.finding(cx, until));
+                let finding = finding.unwrap_or_else(no_finding);
+                self.leave_stage(cx, "a person advanced it", &finding);
                 self.batch.as_ref().map_or_else(String::new, |batch| match self.run {
                     Run::Complete => "the batch is complete".to_owned(),
                     _ => format!("now in stage {}", batch.stage().name),
@@ -256,7 +274,7 @@ impl Vessel {
             volume: pitch.volume.unwrap_or(cx.setup.config.volume),
             yeast: pitch.yeast.clone(),
             sampled_original: pitch.original_gravity.map(|gravity| (gravity, sd)),
-            expected_final: expected_final(schedule, pitch),
+            expected_final: own_final(pitch),
         };
         let first = schedule.stages[stage].target.end();
         let beer = self.beer_now(&cx.setup.config);
@@ -267,24 +285,17 @@ impl Vessel {
         self.setpoint = Some(entry);
         self.moving_from = None;
         self.standing_since = Some(cx.now);
-        for id in self.alarms.retain(|id| id.starts_with("battery-low")) {
-            let data = json!({ "alarm": id, "because": "a new batch" });
-            cx.record(None, Kind::AlarmReturned, format!("Alarm {id} is over: a new batch."), data);
-        }
-        let text = pitched_text(cx, &batch);
-        let data = json!({
-            "schedule": batch.schedule.name, "file": batch.file, "name": batch.name,
-            "yeast": batch.yeast, "volume_l": batch.volume.litres(),
-            "pitched_at": cx.wall(pitched_at),
-            "original_sg": batch.sampled_original.map(|(gravity, _)| gravity.sg()),
-            "original_plato": batch.sampled_original.map(|(gravity, _)| gravity.plato()),
-            "expected_final_sg": batch.expected_final_sg(),
-            "setpoint_c": entry.celsius(),
-        });
-        let id = batch.id.clone();
+        self.freezing_c = 0.0;
+        self.end_alarms(cx, None, "a new batch began");
+        let (id, text, data) =
+            (batch.id.clone(), pitched_text(cx, &batch), pitched_data(cx, &batch, entry));
         self.batch = Some(batch);
         cx.record(Some(&id), Kind::BatchPitched, text, data);
         self.enter_stage(cx, stage, None, &no_finding());
+        if let Some(batch) = self.batch.as_mut().filter(|_| pitch.stage.is_none()) {
+            // The first stage of a pitch in the past began then.
+            batch.stage.entered_at = pitched_at;
+        }
         self.take_history(cx, input);
         id
     }
@@ -298,11 +309,16 @@ impl Vessel {
                 continue;
             }
             let temperature = reading.values.temperature_c.and_then(Temperature::from_celsius);
-            if reading.source == "beer" {
-                if let Some(beer) = temperature {
-                    batch.belief.take_temperature(at, beer);
-                }
-            } else if let Some(raw) = reading.values.gravity {
+            let controlled = match controlled_on(&cx.setup.config) {
+                Some(Controlled::Beer) => reading.source == "beer",
+                Some(Controlled::Float(name)) => reading.source == name,
+                None => false,
+            };
+            if let Some(beer) = temperature.filter(|_| controlled) {
+                let offset = cx.setup.config.beer.as_ref().map(|probe| probe.offset);
+                batch.belief.take_temperature(at, offset.map_or(beer, |offset| beer + offset));
+            }
+            if let Some(raw) = reading.values.gravity {
                 self.take_past_gravity(cx, at, &reading.source, raw, temperature);
             }
         }
@@ -360,14 +376,25 @@ impl Vessel {
         let (Ok(schedule), Some(batch)) = (&loaded.schedule, &mut self.batch) else {
             return "the schedule was not read".to_owned();
         };
-        let name = batch.stage().name.clone();
+        let old = batch.stage().clone();
+        let name = old.name.clone();
         let index = schedule.stages.iter().position(|stage| stage.name == name).unwrap_or(0);
-        batch.schedule = schedule.as_ref().clone();
+        batch.revise(schedule.as_ref().clone());
         batch.file.clone_from(&loaded.name);
         batch.stage.index = index;
-        batch.stage.overdue = false;
         // Latches stand under what was asked: those of milestones that are gone are never looked at.
-        batch.expect_anew();
+        let new = batch.stage().clone();
+        batch.stage.said = said_already(&old, &new, &batch.stage.said);
+        let bounded_anew = old.at_most != new.at_most;
+        batch.stage.overdue &= !bounded_anew;
+        if let (true, Some(setpoint)) = (old.target != new.target, self.setpoint) {
+            if let Target::Timed { .. } = new.target {
+                // Another way in time begins from wherever the setpoint stands.
+                batch.stage.entry_setpoint = setpoint;
+                batch.stage.path = Span::ZERO;
+            }
+            caution(cx, batch, setpoint);
+        }
         let (id, stages) = (batch.id.clone(), batch.schedule.stages.len());
         let text = format!(
             "The edited schedule {} is under the batch; it stays in {name}, stage {} of {stages}.",
@@ -376,8 +403,10 @@ impl Vessel {
         );
         let data = json!({ "file": loaded.name, "stage": name, "index": index + 1, "of": stages });
         cx.record(Some(&id), Kind::BatchRevised, text, data);
-        let change = self.alarms.update(crate::alarm::rules::STAGE_OVERDUE, None, None, cx.now);
-        self.note(cx, change);
+        if bounded_anew {
+            let change = self.alarms.update(rules::STAGE_OVERDUE, None, None, cx.now);
+            self.note(cx, change);
+        }
         format!("in stage {name} of the edited schedule")
     }
 
@@ -449,17 +478,21 @@ impl Vessel {
     }
 
     fn acknowledge(&mut self, cx: &mut Context<'_, '_>, alarm: Option<&str>) -> String {
-        let seen = self.alarms.acknowledge(alarm);
+        let mut seen = self.alarms.acknowledge(alarm);
         let id = self.batch_id();
         for alarm in &seen {
             let text = format!("Alarm {alarm} was seen.");
             cx.record(id.as_deref(), Kind::AlarmAcknowledged, text, json!({ "alarm": alarm }));
         }
+        let daemons = cx.daemon_alarms.standing().map(|(id, _)| id);
+        seen.extend(daemons.filter(|id| alarm.is_none_or(|alarm| alarm == *id)).cloned());
         if seen.is_empty() { "nothing was left to see".to_owned() } else { seen.join(", ") }
     }
 
     fn shelve(&mut self, cx: &mut Context<'_, '_>, alarm: &str, time: Span) -> String {
-        self.alarms.shelve(alarm, cx.now + time);
+        if self.alarms.stands(alarm) {
+            self.alarms.shelve(alarm, cx.now + time);
+        }
         let id = self.batch_id();
         let data = json!({ "alarm": alarm, "for_s": time.secs() });
         let text = format!("Alarm {alarm} is silent for {time}.");
@@ -484,38 +517,72 @@ impl Vessel {
         };
         let data = json!({ "was": was.as_str() });
         cx.record(id.as_deref(), kind, text, data);
-        for alarm in self.alarms.retain(|id| id.starts_with("battery-low")) {
-            let data = json!({ "alarm": alarm, "because": word });
-            let text = format!("Alarm {alarm} is over: the batch was {word}.");
-            cx.record(id.as_deref(), Kind::AlarmReturned, text, data);
-        }
+        self.end_alarms(cx, id.as_deref(), &format!("the batch was {word}"));
         word.to_owned()
     }
-}
 
-/// Alarms of the daemon are acknowledged through any vessel.
-pub(crate) fn is_daemons(alarm: &str) -> bool {
-    ["link-down", "store-failing", "clock-doubtful"].contains(&alarm)
-}
-
-fn expected_final(schedule: &Schedule, pitch: &Pitch) -> ExpectedFinal {
-    match (pitch.final_gravity, pitch.attenuation) {
-        (Some(gravity), _) => ExpectedFinal::Gravity(gravity),
-        (None, Some(share)) => ExpectedFinal::Attenuation(share),
-        (None, None) => schedule.expect.final_gravity,
+    /// Ends the alarms of a batch; those of devices stand on.
+    fn end_alarms(&mut self, cx: &mut Context<'_, '_>, id: Option<&str>, because: &str) {
+        let of_devices = [
+            rules::BATTERY_LOW,
+            rules::CHILLER_NO_EFFECT,
+            rules::HEATER_NO_EFFECT,
+            rules::OUTPUT_DISAGREES,
+        ];
+        let ended = self.alarms.retain(|alarm| of_devices.iter().any(|rule| rule.id == alarm));
+        for alarm in ended {
+            let data = json!({ "alarm": alarm, "because": because });
+            let text = format!("Alarm {alarm} is over: {because}.");
+            cx.record(id, Kind::AlarmReturned, text, data);
+        }
     }
+}
+
+/// The final gravity that a pitch says itself.
+fn own_final(pitch: &Pitch) -> Option<ExpectedFinal> {
+    let gravity = pitch.final_gravity.map(ExpectedFinal::Gravity);
+    gravity.or(pitch.attenuation.map(ExpectedFinal::Attenuation))
+}
+
+fn is_too_long(input: &CommandInput) -> bool {
+    let lines = [input.id.as_deref(), input.by.as_deref()];
+    lines.iter().flatten().any(|line| line.chars().count() > NAME_LONGEST)
+}
+
+/// A command's fields for the record, without its name.
+fn fields(command: &Command) -> Value {
+    match serde_json::to_value(command) {
+        Ok(Value::Object(map)) => map.into_iter().next().map_or(Value::Null, |(_, value)| value),
+        _ => Value::Null,
+    }
+}
+
+/// The notices of an edited stage that were said under the old one.
+fn said_already(old: &Stage, new: &Stage, said: &BTreeSet<usize>) -> BTreeSet<usize> {
+    let was_said = |notice: &Notice| {
+        old.notices
+            .iter()
+            .enumerate()
+            .any(|(index, known)| known == notice && said.contains(&index))
+    };
+    let new = new.notices.iter().enumerate();
+    new.filter(|(_, notice)| was_said(notice)).map(|(index, _)| index).collect()
 }
 
 /// Why a schedule cannot run in this vessel with this expectation.
 fn unfit(cx: &Context<'_, '_>, schedule: &Schedule, expected: ExpectedFinal) -> Option<String> {
     let (coldest, warmest) = (cx.setup.config.coldest, cx.setup.config.warmest);
     for stage in &schedule.stages {
-        let end = stage.target.end();
-        if end < coldest || end > warmest {
+        let floor = match stage.target {
+            Target::FreeRise { not_below, .. } => not_below,
+            _ => None,
+        };
+        let outside = |to: &Temperature| *to < coldest || *to > warmest;
+        if let Some(to) = [Some(stage.target.end()), floor].into_iter().flatten().find(outside) {
             return Some(format!(
                 "stage `{}` goes to {}, outside the vessel's limits of {} to {}",
                 stage.name,
-                cx.show.temperature(end),
+                cx.show.temperature(to),
                 cx.show.temperature(coldest),
                 cx.show.temperature(warmest)
             ));
@@ -523,16 +590,26 @@ fn unfit(cx: &Context<'_, '_>, schedule: &Schedule, expected: ExpectedFinal) -> 
         let needs = |milestone: &schedule::model::Milestone| {
             milestone.any_leaf(&mut schedule::model::Milestone::needs_final)
         };
-        let climbs = matches!(
-            stage.target,
-            schedule::model::Target::Climb { along: schedule::model::Along::Progress, .. }
-        );
+        let climbs =
+            matches!(stage.target, Target::Climb { along: schedule::model::Along::Progress, .. });
         let asks = needs(&stage.until) || climbs || stage.notices.iter().any(|n| needs(&n.when));
         if expected == ExpectedFinal::Unknown && asks {
             return Some(format!("stage `{}` needs an expected final gravity", stage.name));
         }
     }
     None
+}
+
+fn pitched_data(cx: &Context<'_, '_>, batch: &Batch, entry: Temperature) -> Value {
+    json!({
+        "schedule": batch.schedule.name, "file": batch.file, "name": batch.name,
+        "yeast": batch.yeast, "volume_l": batch.volume.litres(),
+        "pitched_at": cx.wall(batch.pitched_at),
+        "original_sg": batch.sampled_original.map(|(gravity, _)| gravity.sg()),
+        "original_plato": batch.sampled_original.map(|(gravity, _)| gravity.plato()),
+        "expected_final_sg": batch.expected_final_sg(),
+        "setpoint_c": entry.celsius(),
+    })
 }
 
 fn pitched_text(cx: &Context<'_, '_>, batch: &Batch) -> String {

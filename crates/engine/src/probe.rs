@@ -11,6 +11,8 @@ const WARMEST_BEER_C: f64 = 60.0;
 const JUMP_K: f64 = 3.0;
 /// … within this time.
 const JUMP_TIME: Span = Span::from_mins(1);
+/// Readings that come faster need not all be kept to see that.
+const RECENT_APART: Span = Span::from_secs(5);
 /// A probe that repeats itself this long …
 const FROZEN_FOR: Span = Span::from_hours(6);
 /// … while an output was on this long is frozen.
@@ -38,23 +40,29 @@ pub(crate) struct Probe {
     /// The last reading's time, believed or not.
     heard: Option<Stamp>,
     doubt: Option<ProbeDoubt>,
+    /// It was silent for too long: as with a doubt, readings must agree before one is believed.
+    silent: bool,
+    /// What the broker had kept of it, of any age: only shown, until it speaks.
+    retained: Option<Temperature>,
     /// Readings since the doubt that agree with each other; at most [`AGREEING`].
     agreeing: Vec<f64>,
     same_since: Option<Stamp>,
     on_while_same: Span,
+    /// Believed readings of the last minute, at least [`RECENT_APART`] apart.
+    recent: VecDeque<(Stamp, f64)>,
     /// Sum and number of readings by whole minutes; at most [`MEAN_MINUTES`] + 1.
     minutes: VecDeque<(i64, f64, u32)>,
 }
 
 impl Probe {
-    /// Takes a reading; gives the doubt that it began, if it began one.
+    /// Takes a reading; gives why it cannot be believed, where that is news.
     pub fn take(&mut self, at: Stamp, celsius: f64) -> Option<ProbeDoubt> {
-        let before = self.heard.replace(at);
-        if self.doubt.is_some() {
-            self.weigh_doubt(at, celsius);
-            return None;
+        self.heard = Some(at);
+        self.retained = None;
+        if !self.is_trusted() {
+            return self.weigh_doubt(at, celsius);
         }
-        let doubt = self.doubts(at, celsius, before);
+        let doubt = self.doubts(at, celsius);
         match (&doubt, Temperature::from_celsius(celsius)) {
             (None, Some(temperature)) => self.believe(at, temperature),
             _ => self.begin_doubt(doubt.clone(), celsius),
@@ -74,6 +82,50 @@ impl Probe {
         let doubt = ProbeDoubt::Frozen { celsius: last.celsius(), since };
         self.begin_doubt(Some(doubt.clone()), last.celsius());
         Some(doubt)
+    }
+
+    /// It has been silent for too long.
+    pub fn fall_silent(&mut self) {
+        if !self.silent {
+            self.silent = true;
+            self.agreeing.clear();
+        }
+    }
+
+    /// Whether it is silent, or was and has not said three things that agree since.
+    pub fn is_silent(&self) -> bool {
+        self.silent
+    }
+
+    /// Whether its readings are believed.
+    pub fn is_trusted(&self) -> bool {
+        self.doubt.is_none() && !self.silent
+    }
+
+    /// Keeps what the broker had retained, to be shown.
+    pub fn show(&mut self, celsius: f64) {
+        self.retained = Temperature::from_celsius(celsius);
+    }
+
+    /// What was retained, while nothing was heard since.
+    pub fn retained(&self) -> Option<Temperature> {
+        self.retained
+    }
+
+    /// Time away came to light: what was heard since `start` was heard just as long ago as before.
+    pub fn slept(&mut self, start: Stamp, away: Span) {
+        let shift = |at: &mut Stamp| {
+            if *at >= start {
+                *at = *at + away;
+            }
+        };
+        self.heard.iter_mut().for_each(shift);
+        self.same_since.iter_mut().for_each(shift);
+        if let Some((at, _)) = &mut self.last {
+            shift(at);
+        }
+        self.minutes.clear();
+        self.recent.clear();
     }
 
     /// Why it is doubted now.
@@ -102,15 +154,16 @@ impl Probe {
         Temperature::from_celsius(sum / f64::from(count))
     }
 
-    fn doubts(&self, at: Stamp, celsius: f64, before: Option<Stamp>) -> Option<ProbeDoubt> {
-        if !(COLDEST_BEER_C..=WARMEST_BEER_C).contains(&celsius) {
+    fn doubts(&self, at: Stamp, celsius: f64) -> Option<ProbeDoubt> {
+        if !is_possible(celsius) {
             return Some(ProbeDoubt::Impossible { celsius });
         }
-        let (_, last) = self.last?;
-        let soon = before.is_some_and(|before| at.since(before) <= JUMP_TIME);
-        let from_c = last.celsius();
-        (soon && (celsius - from_c).abs() > JUMP_K)
-            .then_some(ProbeDoubt::Jumped { from_c, to_c: celsius })
+        self.recent
+            .iter()
+            .find(|(before, from_c)| {
+                at.since(*before) <= JUMP_TIME && (celsius - from_c).abs() > JUMP_K
+            })
+            .map(|(_, from_c)| ProbeDoubt::Jumped { from_c: *from_c, to_c: celsius })
     }
 
     fn believe(&mut self, at: Stamp, temperature: Temperature) {
@@ -119,6 +172,7 @@ impl Probe {
             self.on_while_same = Span::ZERO;
         }
         self.last = Some((at, temperature));
+        self.keep_recent(at, temperature.celsius());
         let minute = minute(at);
         match self.minutes.back_mut() {
             Some((last, sum, count)) if *last == minute => {
@@ -132,6 +186,15 @@ impl Probe {
         }
     }
 
+    fn keep_recent(&mut self, at: Stamp, celsius: f64) {
+        while self.recent.front().is_some_and(|(before, _)| at.since(*before) > JUMP_TIME) {
+            self.recent.pop_front();
+        }
+        if self.recent.back().is_none_or(|(before, _)| at.since(*before) >= RECENT_APART) {
+            self.recent.push_back((at, celsius));
+        }
+    }
+
     fn begin_doubt(&mut self, doubt: Option<ProbeDoubt>, celsius: f64) {
         self.agreeing.clear();
         if matches!(doubt, Some(ProbeDoubt::Jumped { .. })) {
@@ -140,35 +203,49 @@ impl Probe {
         self.doubt = doubt;
     }
 
-    fn weigh_doubt(&mut self, at: Stamp, celsius: f64) {
+    fn weigh_doubt(&mut self, at: Stamp, celsius: f64) -> Option<ProbeDoubt> {
         let frozen_at = match self.doubt {
             Some(ProbeDoubt::Frozen { celsius, .. }) => Some(celsius),
             _ => None,
         };
-        let possible = (COLDEST_BEER_C..=WARMEST_BEER_C).contains(&celsius);
-        if !possible || (frozen_at == Some(celsius) && self.agreeing.is_empty()) {
+        if !is_possible(celsius) {
             self.agreeing.clear();
-            return;
+            return Some(ProbeDoubt::Impossible { celsius });
+        }
+        if frozen_at == Some(celsius) && self.agreeing.is_empty() {
+            return None;
         }
         if self.agreeing.iter().any(|other| (other - celsius).abs() > AGREEING_K) {
             self.agreeing.clear();
         }
         self.agreeing.push(celsius);
         if self.agreeing.len() < AGREEING {
-            return;
+            return None;
         }
         self.agreeing.clear();
         self.doubt = None;
+        self.silent = false;
         self.minutes.clear();
+        self.recent.clear();
         self.same_since = None;
         self.last = None;
         if let Some(temperature) = Temperature::from_celsius(celsius) {
             self.believe(at, temperature);
         }
+        None
     }
 }
 
 impl ProbeDoubt {
+    /// What is wrong, in one word.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            ProbeDoubt::Impossible { .. } => "impossible",
+            ProbeDoubt::Jumped { .. } => "jumped",
+            ProbeDoubt::Frozen { .. } => "frozen",
+        }
+    }
+
     /// What is wrong, in a sentence without its end.
     pub fn text(&self, show: quantity::Show) -> String {
         let say = |celsius: f64| match Temperature::from_celsius(celsius) {
@@ -190,6 +267,10 @@ impl ProbeDoubt {
             ),
         }
     }
+}
+
+fn is_possible(celsius: f64) -> bool {
+    (COLDEST_BEER_C..=WARMEST_BEER_C).contains(&celsius)
 }
 
 fn minute(at: Stamp) -> i64 {
@@ -223,6 +304,33 @@ mod tests {
         probe.take(at(0), 18.0);
         assert!(probe.take(at(10), 21.0).is_none());
         assert!(probe.take(at(3610), 12.0).is_none());
+    }
+
+    #[test]
+    fn three_kelvin_in_small_steps_within_a_minute_are_a_jump_too() {
+        let mut probe = Probe::default();
+        for (secs, celsius) in [(0, 18.0), (20, 19.1), (40, 20.2)] {
+            assert!(probe.take(at(secs), celsius).is_none());
+        }
+        let doubt = probe.take(at(60), 21.3);
+        assert_eq!(doubt, Some(ProbeDoubt::Jumped { from_c: 18.0, to_c: 21.3 }));
+        let mut slow = Probe::default();
+        for (secs, celsius) in [(0, 18.0), (20, 19.1), (40, 20.2), (61, 21.3)] {
+            assert!(slow.take(at(secs), celsius).is_none());
+        }
+    }
+
+    #[test]
+    fn after_silence_three_readings_must_agree() {
+        let mut probe = Probe::default();
+        probe.take(at(0), 18.0);
+        probe.fall_silent();
+        for (secs, celsius, trusted) in
+            [(600, 30.0, false), (610, 18.1, false), (620, 18.2, false), (630, 18.1, true)]
+        {
+            probe.take(at(secs), celsius);
+            assert_eq!(probe.is_trusted(), trusted, "after {secs} s");
+        }
     }
 
     #[test]

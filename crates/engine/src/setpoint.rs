@@ -35,7 +35,7 @@ impl Bounds {
 
     /// Where a setpoint stands that goes towards `goal` for `time`, under ramps and limits.
     pub fn ramped(&self, from: Temperature, goal: Temperature, time: Span) -> Temperature {
-        control::ramped(from, self.clamp(goal), time, self.up, self.down)
+        self.clamp(control::ramped(from, self.clamp(goal), time, self.up, self.down))
     }
 }
 
@@ -60,9 +60,11 @@ pub(crate) fn goal(target: &Target, run: &StageRun) -> Option<Temperature> {
 pub(crate) fn path_is_open(target: &Target, run: &StageRun) -> bool {
     match target {
         Target::Fixed(_) => false,
-        Target::Timed { to, pace, .. } => run.path < duration(run.entry_setpoint, *to, *pace),
+        // Between two jumps a stepped one is at rest; a smooth one is under way until its end.
+        Target::Timed { to, pace, steps } => {
+            steps.is_none() && run.path < duration(run.entry_setpoint, *to, *pace)
+        }
         Target::Climb { from, until, steps, .. } => {
-            // Between two jumps a stepped climb is at rest; a smooth one is under way until its end.
             let way = run.share.map_or(0.0, |share| share_way(share, *from, *until));
             steps.is_none() && way > 0.0 && way < 1.0
         }

@@ -22,4 +22,13 @@ pub struct VesselSetup {
     pub config: config::Vessel,
     /// The calibrations of its gravity sources, by the source's name.
     pub calibrations: BTreeMap<Name, Calibration>,
+    /// A recorded run whose beer is taken to be at the setpoint for `at_target`.
+    pub beer_follows_setpoint: bool,
+}
+
+impl VesselSetup {
+    /// A vessel as configured, with the calibrations of its gravity sources.
+    pub fn new(config: config::Vessel, calibrations: BTreeMap<Name, Calibration>) -> Self {
+        VesselSetup { config, calibrations, beer_follows_setpoint: false }
+    }
 }

@@ -1,14 +1,14 @@
 //! Stages: judging what they wait for, what is said in them, and leaving them.
 
 use crate::alarm::{Condition, rules};
-use crate::batch::StageRun;
+use crate::batch::{Batch, StageRun};
 use crate::context::Context;
 use crate::milestone::{Answer, AtTarget, Finding, Judge, latch_key};
 use crate::record::Kind;
 use crate::vessel::{Run, Vessel};
 use belief::Care;
 use quantity::{Span, Stamp, Temperature};
-use schedule::model::{Finish, Milestone, Overdue, Stage};
+use schedule::model::{Finish, Milestone, Overdue, Stage, Target};
 use serde_json::{Value, json};
 
 /// A fall of more than this calls for a caution about vacuum, in K.
@@ -29,22 +29,52 @@ impl Vessel {
         let Some(batch) = &self.batch else { return };
         let (now, stage) = (cx.now, batch.stage());
         let elapsed = batch.elapsed(now);
+        let plausible = !cx.clock_doubtful();
         let Some(finding) = self.finding(cx, &stage.until) else { return };
-        let long_enough = stage.at_least.is_none_or(|least| elapsed >= least);
-        let may_leave = !cx.store_failing && now > batch.stage.entered_at;
-        if finding.answer.is_yes() && long_enough && may_leave {
-            let because = sentence(&finding, Answer::Yes);
+        let long_enough = stage.at_least.is_none_or(|least| plausible && elapsed >= least);
+        if cx.store_failing || now <= batch.stage.entered_at {
+            return;
+        }
+        if finding.answer.is_yes() && long_enough {
+            let because = sentence(&finding);
             self.leave_stage(cx, &because, &finding);
             return;
         }
-        let overdue = stage.at_most.filter(|most| elapsed >= most.time);
+        let overdue = stage.at_most.filter(|most| elapsed >= most.time && plausible);
         if let Some(most) = overdue
             && !batch.stage.overdue
-            && !cx.clock_doubtful()
-            && may_leave
         {
             self.overdue(cx, most.time, most.then, &finding);
         }
+    }
+
+    /// When something of the present stage will be due by time alone; may lie in the past.
+    pub fn stage_due(&self, now: Stamp) -> impl Iterator<Item = Stamp> {
+        let mut due = Vec::new();
+        if let Some(batch) = self.batch.as_ref().filter(|_| self.run == Run::Running) {
+            let stage = batch.stage();
+            // The stage's clock stands still only while held.
+            let began = now - batch.elapsed(now);
+            let at_target = batch.stage.at_target_since;
+            let mut by_time = |leaf: &Milestone| {
+                match leaf {
+                    Milestone::Elapsed(time) => due.push(began + *time),
+                    Milestone::SincePitch(time) => due.push(batch.pitched_at + *time),
+                    Milestone::AtTarget(time) => due.extend(at_target.map(|since| since + *time)),
+                    _ => {}
+                }
+                false
+            };
+            stage.until.any_leaf(&mut by_time);
+            for notice in &stage.notices {
+                notice.when.any_leaf(&mut by_time);
+            }
+            due.extend(stage.at_least.map(|least| began + least));
+            due.extend(stage.at_most.map(|most| began + most.time));
+            due.extend(batch.stage.called.values().map(|called| *called + stage.remind));
+            due.push(batch.pitched_at + batch.schedule.expect.begins_within);
+        }
+        due.into_iter()
     }
 
     /// How the milestones of the present stage stand; `None` without a batch.
@@ -86,7 +116,7 @@ impl Vessel {
     fn at_target(&self, cx: &Context<'_, '_>) -> AtTarget {
         let config = &cx.setup.config;
         let Some(batch) = &self.batch else { return AtTarget::Blind };
-        match (self.distance_to_target(config), batch.stage.at_target_since) {
+        match (self.distance_to_target(cx.setup), batch.stage.at_target_since) {
             (None, _) => AtTarget::Blind,
             (Some((_, true)), Some(since)) => AtTarget::For(cx.now.since(since)),
             (Some((_, true)), None) => AtTarget::For(Span::ZERO),
@@ -132,42 +162,44 @@ impl Vessel {
 
     fn say_notices(&mut self, cx: &mut Context<'_, '_>) {
         let Some(batch) = &self.batch else { return };
-        let (id, stage) = (batch.id.clone(), batch.stage().clone());
+        let (stage, said) = (batch.stage(), &batch.stage.said);
+        let mut due = Vec::new();
         for (index, notice) in stage.notices.iter().enumerate() {
-            if self.batch.as_ref().is_some_and(|batch| batch.stage.said.contains(&index)) {
+            if said.contains(&index) {
                 continue;
             }
             let Some(finding) = self.finding(cx, &notice.when) else { return };
             if !finding.answer.is_yes() {
                 continue;
             }
-            if let Some(batch) = &mut self.batch {
-                batch.stage.said.insert(index);
-            }
-            let text =
-                format!("{} ({}: {})", notice.say, stage.name, sentence(&finding, Answer::Yes));
+            let text = format!("{} ({}: {}).", notice.say, stage.name, sentence(&finding));
             let data =
                 json!({ "say": notice.say, "stage": stage.name, "milestones": told(&finding) });
-            cx.record(Some(&id), Kind::NoticeDue, text, data);
+            cx.record(Some(&batch.id), Kind::NoticeDue, text, data);
+            due.push(index);
+        }
+        if let Some(batch) = &mut self.batch {
+            batch.stage.said.extend(due);
         }
     }
 
     fn call_for_confirmations(&mut self, cx: &mut Context<'_, '_>) {
-        let Some(batch) = &self.batch else { return };
-        let (id, stage) = (batch.id.clone(), batch.stage().clone());
-        let Some(judge) = self.judge(cx) else { return };
-        let due = judge.due_confirmations(&stage.until);
-        for say in due {
-            let Some(batch) = &mut self.batch else { return };
-            let called = batch.stage.called.get(&say).copied();
-            if called.is_some_and(|at| cx.now.since(at) < stage.remind) {
-                continue;
-            }
-            batch.stage.called.insert(say.clone(), cx.now);
-            let again = if called.is_some() { " (asked again)" } else { "" };
-            let text = format!("Please confirm: {say}{again} ({}).", stage.name);
-            let data = json!({ "say": say, "stage": stage.name, "again": called.is_some() });
-            cx.record(Some(&id), Kind::ConfirmDue, text, data);
+        let (Some(batch), Some(judge)) = (&self.batch, self.judge(cx)) else { return };
+        let stage = batch.stage();
+        let mut due = judge.due_confirmations(&stage.until);
+        due.retain(|say| {
+            let called = batch.stage.called.get(say);
+            called.is_none_or(|at| cx.now.since(*at) >= stage.remind)
+        });
+        for say in &due {
+            let again = batch.stage.called.contains_key(say);
+            let how = if again { " (asked again)" } else { "" };
+            let text = format!("Please confirm: {say}{how} ({}).", stage.name);
+            let data = json!({ "say": say, "stage": stage.name, "again": again });
+            cx.record(Some(&batch.id), Kind::ConfirmDue, text, data);
+        }
+        if let Some(batch) = &mut self.batch {
+            batch.stage.called.extend(due.into_iter().map(|say| (say, cx.now)));
         }
     }
 
@@ -182,16 +214,16 @@ impl Vessel {
             Overdue::Hold => "the run is held",
         };
         let text =
-            format!("{name} has lasted for {time}, its at_most; {what}. It waited for: {waits}.");
+            format!("{name} has lasted for {time}, its `at_most`; {what}. It waits for: {waits}");
         let condition = Condition::new(text, json!({ "stage": name, "at_most_s": time.secs() }));
         let change = self.alarms.update(rules::STAGE_OVERDUE, None, Some(condition), cx.now);
         self.note(cx, change);
         match then {
             Overdue::Alarm => {}
             Overdue::Advance => {
-                self.leave_stage(cx, &format!("its at_most of {time} was reached"), found);
+                self.leave_stage(cx, &format!("its `at_most` of {time} was reached"), found);
             }
-            Overdue::Hold => self.hold(cx, &format!("{name} reached its at_most of {time}")),
+            Overdue::Hold => self.hold(cx, &format!("{name} reached its `at_most` of {time}")),
         }
     }
 
@@ -252,39 +284,25 @@ impl Vessel {
         if self.run == Run::Held {
             batch.held_since = Some(cx.now);
         }
-        let (id, stage) = (batch.id.clone(), batch.stage().clone());
-        let count = batch.schedule.stages.len();
+        let batch = &*batch;
+        let (stage, count) = (batch.stage(), batch.schedule.stages.len());
         let why = match before {
-            Some((name, took, because)) => format!(": {because}. {name} took {took}"),
+            Some((name, took, because)) => format!(": {because}. {} took {took}", capital(name)),
             None => String::new(),
         };
         let text = format!(
             "Stage {} of {count}, {}, began{why}. {}",
             index + 1,
             stage.name,
-            sentence_about(&stage, entry, cx)
+            sentence_about(stage, entry, cx)
         );
         let data = json!({
             "stage": stage.name, "index": index + 1, "milestones": told(finding),
             "setpoint_c": entry.celsius(), "target_c": stage.target.end().celsius(),
         });
-        cx.record(Some(&id), Kind::StageEntered, text, data);
+        cx.record(Some(&batch.id), Kind::StageEntered, text, data);
+        caution(cx, batch, entry);
         self.fresh = true;
-        self.caution(cx, &id, &stage, entry);
-    }
-
-    /// Before a fall of more than 5 °C: common practice, no source.
-    fn caution(&mut self, cx: &mut Context<'_, '_>, id: &str, stage: &Stage, entry: Temperature) {
-        let fall = entry.celsius() - stage.target.end().celsius();
-        if fall <= VACUUM_FALL_K {
-            return;
-        }
-        let say = "As the beer cools, an airlock draws in air and water: close it or feed CO2. Never \
-                   chill a sealed vessel that has no vacuum relief.";
-        let text =
-            format!("Caution before a fall of {}: {say}", cx.show.temperature_difference(fall));
-        let data = json!({ "say": say, "stage": stage.name, "caution": "vacuum", "fall_k": fall });
-        cx.record(Some(id), Kind::NoticeDue, text, data);
     }
 
     fn complete(&mut self, cx: &mut Context<'_, '_>) {
@@ -316,6 +334,20 @@ impl Vessel {
     }
 }
 
+/// Before a fall of more than 5 °C: common practice, no source.
+pub(crate) fn caution(cx: &mut Context<'_, '_>, batch: &Batch, from: Temperature) {
+    let stage = batch.stage();
+    let fall = from.celsius() - stage.target.end().celsius();
+    if fall <= VACUUM_FALL_K {
+        return;
+    }
+    let say = "As the beer cools, an airlock draws in air and water: close it or feed CO2. Never \
+               chill a sealed vessel that has no vacuum relief.";
+    let text = format!("Caution before a fall of {}: {say}", cx.show.temperature_difference(fall));
+    let data = json!({ "say": say, "stage": stage.name, "caution": "vacuum", "fall_k": fall });
+    cx.record(Some(&batch.id), Kind::NoticeDue, text, data);
+}
+
 /// The evidence of all leaves, for the record.
 pub(crate) fn told(finding: &Finding) -> Value {
     let verdicts: Vec<Value> = finding
@@ -331,14 +363,10 @@ pub(crate) fn told(finding: &Finding) -> Value {
     Value::Array(verdicts)
 }
 
-/// What of a finding has this answer, in words.
-pub(crate) fn sentence(finding: &Finding, answer: Answer) -> String {
-    let parts: Vec<String> = finding
-        .verdicts
-        .iter()
-        .filter(|verdict| verdict.answer == answer)
-        .map(|verdict| format!("{} ({})", verdict.milestone, verdict.now))
-        .collect();
+/// What of a finding is so, in words: `apparent attenuation 50.6 ± 0.8 % passed 50 %`.
+pub(crate) fn sentence(finding: &Finding) -> String {
+    let met = finding.verdicts.iter().filter(|verdict| verdict.answer.is_yes());
+    let parts: Vec<&str> = met.map(|verdict| verdict.met.as_str()).collect();
     if parts.is_empty() { "nothing".to_owned() } else { parts.join(", ") }
 }
 
@@ -349,15 +377,22 @@ fn sentence_of_open(finding: &Finding) -> String {
         .filter(|verdict| !verdict.answer.is_yes())
         .map(|verdict| format!("{} ({})", verdict.milestone, verdict.now))
         .collect();
-    if parts.is_empty() { "its at_least".to_owned() } else { parts.join(", ") }
+    if parts.is_empty() { "its `at_least`".to_owned() } else { parts.join(", ") }
 }
 
 fn sentence_about(stage: &Stage, entry: Temperature, cx: &Context<'_, '_>) -> String {
-    format!(
-        "Setpoint {}, then {}.",
-        cx.show.temperature(entry),
-        schedule::target_text(&stage.target, cx.show)
-    )
+    let from = cx.show.temperature(entry);
+    match &stage.target {
+        Target::Fixed(to) if *to == entry => format!("Setpoint {from}."),
+        target => format!("Setpoint {from}, then {}.", schedule::target_text(target, cx.show)),
+    }
+}
+
+/// With a capital, as a sentence begins.
+fn capital(name: &str) -> String {
+    let mut letters = name.chars();
+    let first = letters.next().map(char::to_uppercase);
+    first.into_iter().flatten().chain(letters).collect()
 }
 
 /// A finding of nothing, for stages that a person begins.

@@ -37,6 +37,9 @@ pub(crate) struct Clock {
     started: Stamp,
     /// The latest wall time on record, while the wall clock is behind it.
     pub doubtful_until: Option<Stamp>,
+    /// How far the wall clock was behind the record when this process began, less what it has
+    /// caught up by steps: so much of a step is no time away.
+    behind: Span,
 }
 
 /// What a clock did between two inputs.
@@ -44,14 +47,20 @@ pub(crate) struct Clock {
 pub(crate) enum ClockEvent {
     /// It went on.
     Steady,
-    /// The wall clock stepped by so many milliseconds; `away` where that counts as time away.
-    Stepped { millis: i64, away: bool },
+    /// The wall clock stepped by so many milliseconds; `away` is what of it counts as time away.
+    Stepped { millis: i64, away: Option<Span> },
 }
 
 impl Clock {
     /// A clock that begins with the first input.
     pub fn new(now: Now) -> Self {
-        Clock { steady: now.wall, last: now, started: now.wall, doubtful_until: None }
+        Clock {
+            steady: now.wall,
+            last: now,
+            started: now.wall,
+            doubtful_until: None,
+            behind: Span::ZERO,
+        }
     }
 
     /// Goes on to `now` within one process.
@@ -67,26 +76,50 @@ impl Clock {
         if step.abs() <= STEP {
             return ClockEvent::Steady;
         }
-        let away = step > 0 && self.steady.since(self.started) <= AFTER_START;
-        if away {
-            self.steady = self.steady + Span::from_millis(step);
+        let soon = self.steady.since(self.started) <= AFTER_START;
+        let away = (step > 0 && soon).then(|| self.catch_up(Span::from_millis(step)));
+        if step > 0 && !soon {
+            self.behind = self.behind.less(Span::from_millis(step));
         } else if step < 0 && self.doubtful_until.is_none() {
             self.doubtful_until = Some(latest);
         }
         ClockEvent::Stepped { millis: step, away }
     }
 
+    /// A machine without a clock of its own starts behind the record: only what a step goes beyond
+    /// that record was time away.
+    fn catch_up(&mut self, step: Span) -> Span {
+        let away = step.less(self.behind);
+        self.behind = self.behind.less(step);
+        self.steady = self.steady + away;
+        // The time away lies before this process began.
+        self.started = self.started + away;
+        away
+    }
+
     /// A new process begins: the time away is the wall clock less the last one on record.
     pub fn restart(&mut self, now: Now) -> Span {
-        let away = now.wall.millis_after(self.last.wall);
-        if away < -STEP {
+        let passed = now.wall.millis_after(self.last.wall);
+        if passed < -STEP {
             self.doubtful_until = Some(self.doubtful_until.unwrap_or(self.last.wall));
         }
-        let away = Span::from_millis(away);
-        self.steady = self.steady + away;
+        self.doubtful_until = self.doubtful_until.filter(|until| now.wall < *until);
+        self.behind = self.behind + Span::from_millis(-passed);
+        let away = self.catch_up(Span::from_millis(passed));
         self.last = now;
         self.started = self.steady;
         away
+    }
+
+    /// When this process began, as it was told before so much time away came to light.
+    pub fn started_before(&self, away: Span) -> Stamp {
+        self.started - away
+    }
+
+    /// A person says that the clock is right as it stands.
+    pub fn trust(&mut self) {
+        self.doubtful_until = None;
+        self.behind = Span::ZERO;
     }
 
     /// The wall time of an instant of steady time, by the present difference of the two.
@@ -116,7 +149,7 @@ mod tests {
         let mut clock = Clock::new(now(0, 100_000));
         clock.advance(now(3600, 103_600));
         let event = clock.advance(now(3610, 110_810));
-        assert_eq!(event, ClockEvent::Stepped { millis: 7_200_000, away: false });
+        assert_eq!(event, ClockEvent::Stepped { millis: 7_200_000, away: None });
         assert_eq!(clock.steady, Stamp::from_millis(103_610_000));
         assert_eq!(clock.wall_of(clock.steady), Stamp::from_millis(110_810_000));
     }
@@ -125,7 +158,8 @@ mod tests {
     fn a_step_of_a_minute_is_setting_right() {
         let mut clock = Clock::new(now(0, 0));
         assert_eq!(clock.advance(now(10, 70)), ClockEvent::Steady);
-        assert_eq!(clock.advance(now(20, 141)), ClockEvent::Stepped { millis: 61_000, away: true });
+        let away = Some(Span::from_secs(61));
+        assert_eq!(clock.advance(now(20, 141)), ClockEvent::Stepped { millis: 61_000, away });
     }
 
     #[test]
@@ -136,9 +170,22 @@ mod tests {
         assert_eq!(clock.restart(now(5, 100_000)), Span::ZERO);
         assert!(clock.doubtful_until.is_some());
         let event = clock.advance(now(65, 110_060));
-        assert_eq!(event, ClockEvent::Stepped { millis: 10_000_000, away: true });
-        assert_eq!(clock.steady, Stamp::from_millis(103_600_000 + 60_000 + 10_000_000));
+        let away = Some(Span::from_secs(10_000 - 3600));
+        assert_eq!(event, ClockEvent::Stepped { millis: 10_000_000, away });
+        assert_eq!(clock.steady, Stamp::from_millis(110_060_000));
         assert!(clock.doubtful_until.is_none());
+    }
+
+    #[test]
+    fn a_machine_that_starts_in_1970_was_not_away_for_decades() {
+        let record = 1_800_000_000;
+        let mut clock = Clock::new(now(0, record));
+        // Twice without having learnt the time in between.
+        clock.restart(now(0, 0));
+        clock.advance(now(100, 100));
+        clock.restart(now(0, 0));
+        clock.advance(now(30, record + 7230));
+        assert_eq!(clock.steady.since(Stamp::from_millis(record * 1000)), Span::from_secs(7230));
     }
 
     #[test]

@@ -6,9 +6,11 @@ use crate::context::Context;
 use crate::effect::OutputKind;
 use crate::float::Float;
 use crate::milestone::Answer;
+use crate::outputs::Why;
 use crate::probe::Probe;
 use crate::record::Kind;
 use crate::setpoint::{self, Bounds};
+use crate::setup::VesselSetup;
 use control::Regulator;
 use quantity::{Span, Stamp, Temperature};
 use schedule::config;
@@ -17,12 +19,14 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::BTreeMap;
 
-/// Milestones and alarms on gravity are judged when something came in, else once in this time.
-const JUDGE_EVERY_MS: i64 = 60_000;
+/// Milestones and alarms on gravity are judged when something came in or a time is up, else once
+/// in this time.
+const JUDGE_EVERY: Span = Span::from_mins(15);
 /// A setpoint nearer to its goal than this has arrived, in K.
 pub(crate) const ARRIVED: f64 = 1e-6;
-/// A setpoint that follows the beer up is told as moved when it moved this far, in K.
-const MOVE_TOLD: f64 = 0.05;
+
+/// What is measured around the vessel counts for three of its intervals, but no less than this.
+const SURROUND_LASTS: Span = Span::from_mins(10);
 
 /// The procedural states of IEC 61512 / ISA-88, transient ones left out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -38,11 +42,16 @@ pub(crate) enum Run {
 /// What an output was last told, and when.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct Told {
+    /// Whether it is on, or has a setpoint.
     pub on: bool,
+    /// Whether its relay is on; a thermostat's own cycling is not known.
+    pub runs: bool,
     pub setpoint: Option<Temperature>,
     pub at: Option<Stamp>,
-    /// What the relay said of itself, and since when that disagrees.
-    pub seen: Option<bool>,
+    /// When `on` last changed.
+    pub switched_at: Option<Stamp>,
+    /// What the relay said of itself, and when.
+    pub seen: Option<(bool, Stamp)>,
 }
 
 /// The state of one vessel.
@@ -60,10 +69,15 @@ pub(crate) struct Vessel {
     pub beer: Probe,
     pub surround: Probe,
     pub floats: BTreeMap<String, Float>,
+    /// The last time that a source gave itself, by its own clock.
+    pub own_times: BTreeMap<String, Stamp>,
     pub regulator: Regulator,
+    /// How far the regulator's time is behind ours: rests are not served by time away that came to
+    /// light after the start.
+    pub regulator_lag: Span,
     pub told: BTreeMap<OutputKind, Told>,
     /// Why the outputs do what they do.
-    pub because: String,
+    pub because: Why,
     pub alarms: AlarmBook,
     /// When commands with an id came, and what was answered.
     pub replies: BTreeMap<String, (Stamp, bool, String)>,
@@ -72,10 +86,14 @@ pub(crate) struct Vessel {
     /// The chiller is kept off near freezing, and the like.
     pub blocks: Blocks,
     pub settled_at: Stamp,
-    /// A process began and the beer has not been heard since.
+    /// When this process began.
     pub started_at: Stamp,
     /// Something came in that milestones may depend on.
     pub fresh: bool,
+    /// When milestones and alarms are to be judged next, if nothing comes in.
+    pub judge_at: Stamp,
+    /// The beer's freezing point as last judged, in °C.
+    pub freezing_c: f64,
 }
 
 /// Outputs that must not run, with hysteresis of their own.
@@ -85,7 +103,7 @@ pub(crate) struct Blocks {
     pub too_warm: bool,
     pub near_freezing: bool,
     /// The beer went away from its setpoint for hours while an output acted.
-    pub runaway: bool,
+    pub ran_away: bool,
 }
 
 impl Run {
@@ -115,9 +133,11 @@ impl Vessel {
             beer: Probe::default(),
             surround: Probe::default(),
             floats: BTreeMap::new(),
+            own_times: BTreeMap::new(),
             regulator: Regulator::new(now),
+            regulator_lag: Span::ZERO,
             told: BTreeMap::new(),
-            because: "no batch".to_owned(),
+            because: Why::Idle,
             alarms: AlarmBook::default(),
             replies: BTreeMap::new(),
             refused: BTreeMap::new(),
@@ -125,6 +145,8 @@ impl Vessel {
             settled_at: now,
             started_at: now,
             fresh: true,
+            judge_at: now,
+            freezing_c: 0.0,
         }
     }
 
@@ -133,7 +155,7 @@ impl Vessel {
     pub fn restarted(&mut self, now: Stamp) {
         self.settled_at = now;
         self.started_at = now;
-        self.regulator.restarted(now);
+        self.regulator.restarted(now - self.regulator_lag);
         for told in self.told.values_mut() {
             *told = Told::default();
         }
@@ -143,15 +165,43 @@ impl Vessel {
         self.fresh = true;
     }
 
+    /// Time away came to light after the start: stages have lasted longer than they seemed to, but
+    /// whatever is counted since the start goes on as if nothing had been.
+    pub fn slept(&mut self, started: Stamp, away: Span) {
+        let shift = |at: &mut Stamp| {
+            if *at >= started {
+                *at = *at + away;
+            }
+        };
+        self.regulator_lag = self.regulator_lag + away;
+        shift(&mut self.settled_at);
+        shift(&mut self.started_at);
+        for told in self.told.values_mut() {
+            told.at.iter_mut().for_each(shift);
+            told.switched_at.iter_mut().for_each(shift);
+        }
+        for probe in [&mut self.beer, &mut self.surround] {
+            probe.slept(started, away);
+        }
+        for float in self.floats.values_mut() {
+            float.temperature.slept(started, away);
+        }
+        self.alarms.slept(started, away);
+        if let Some(batch) = &mut self.batch {
+            batch.stage.at_target_since = None;
+        }
+        self.fresh = true;
+    }
+
     /// Brings everything to the present: the one order in which a vessel decides.
     pub fn settle(&mut self, cx: &mut Context<'_, '_>) {
         let passed = cx.now.since(self.settled_at);
-        let judge = self.fresh || crosses(self.settled_at, cx.now);
         self.settled_at = cx.now;
         self.watch_probes(cx, passed);
         if let Some(batch) = &mut self.batch {
             batch.belief.advance(cx.now);
         }
+        let judge = self.fresh || cx.now >= self.judge_at;
         if judge {
             self.fresh = false;
             self.follow_share();
@@ -161,9 +211,19 @@ impl Vessel {
         if judge {
             self.judge_stage(cx);
             self.watch_beer(cx);
+            self.judge_at = self.next_judgement(cx);
         }
         self.watch_temperature(cx);
         self.regulate(cx);
+    }
+
+    /// When something will be due by time alone, at the latest after [`JUDGE_EVERY`].
+    fn next_judgement(&self, cx: &Context<'_, '_>) -> Stamp {
+        let every = JUDGE_EVERY.millis();
+        let latest = Stamp::from_millis((cx.now.millis().div_euclid(every) + 1) * every);
+        let stage = self.stage_due(cx.now);
+        let silence = self.silence_due(&cx.setup.config);
+        stage.chain(silence).filter(|due| *due > cx.now).fold(latest, Stamp::min)
     }
 
     /// Whether a batch is under way whose temperature is kept.
@@ -183,12 +243,11 @@ impl Vessel {
     }
 
     /// The probe that is controlled on: the beer's, else the first float's own temperature.
-    pub fn controlled<'a>(&'a self, config: &config::Vessel) -> Option<&'a Probe> {
-        if config.beer.is_some() {
-            return Some(&self.beer);
+    pub fn controlled(&self, config: &config::Vessel) -> Option<&Probe> {
+        match controlled_on(config)? {
+            Controlled::Beer => Some(&self.beer),
+            Controlled::Float(name) => self.floats.get(name).map(|float| &float.temperature),
         }
-        let first = config.gravity.iter().find(|(_, source)| source.temperature.is_some())?;
-        self.floats.get(first.0.as_str()).map(|float| &float.temperature)
     }
 
     /// The beer's temperature, where it is known well enough to act on.
@@ -196,7 +255,15 @@ impl Vessel {
         let probe = self.controlled(config)?;
         let (at, temperature) = probe.last()?;
         let fresh = self.settled_at.since(at) < config.control.silent_after;
-        (fresh && probe.doubt().is_none()).then_some(temperature)
+        (fresh && probe.is_trusted()).then_some(temperature)
+    }
+
+    /// The temperature around the vessel, where it is known.
+    pub fn surround_now(&self, config: &config::Vessel) -> Option<Temperature> {
+        let every = config.surround.as_ref()?.probe.every;
+        let (at, temperature) = self.surround.last()?;
+        let fresh = self.settled_at.since(at) < (every * 3).max(SURROUND_LASTS);
+        (fresh && self.surround.is_trusted()).then_some(temperature)
     }
 
     /// The limits that hold now.
@@ -230,30 +297,35 @@ impl Vessel {
         let Target::Climb { along, .. } = batch.stage().target else { return };
         let by_attenuation = along == schedule::model::Along::Attenuation;
         let shown = batch.belief.share_shown(by_attenuation, batch.confidence());
-        if let Some(shown) = shown {
-            batch.stage.share = Some(batch.stage.share.map_or(shown, |share| share.max(shown)));
-        }
+        batch.stage.share_known = shown.is_some();
+        batch.stage.share = batch.stage.share.into_iter().chain(shown).reduce(f64::max);
     }
 
     fn move_setpoint(&mut self, cx: &mut Context<'_, '_>, passed: Span) {
-        let (Run::Running, Some(from)) = (self.run, self.setpoint) else { return };
+        if !self.is_regulating() {
+            return;
+        }
         let Some(bounds) = self.bounds(&cx.setup.config) else { return };
         let beer = self.beer_now(&cx.setup.config);
-        let Some(batch) = &mut self.batch else { return };
+        let (Some(from), Some(batch)) = (self.setpoint, &mut self.batch) else { return };
+        // Limits may have become narrower since.
+        self.setpoint = Some(bounds.clamp(from));
+        if self.run != Run::Running {
+            return;
+        }
         batch.stage.path = batch.stage.path + passed;
-        let target = batch.stage().target.clone();
-        let goal = match setpoint::goal(&target, &batch.stage) {
-            Some(goal) => bounds.clamp(goal),
-            None => {
-                // Free rise: the beer's own temperature, at most the ceiling; ramps do not apply.
-                let ceiling = bounds.clamp(target.end());
-                let own = beer.map_or(from, |beer| bounds.clamp(beer).min(ceiling));
-                self.setpoint = Some(own);
-                self.moving_from = None;
-                return;
-            }
+        let (stage, run) = (batch.stage(), &batch.stage);
+        if matches!(stage.target, Target::Climb { .. }) && !run.share_known {
+            return;
+        }
+        let Some(goal) = setpoint::goal(&stage.target, run).map(|goal| bounds.clamp(goal)) else {
+            // Free rise: the beer's own temperature, at most the ceiling; ramps do not apply.
+            let ceiling = bounds.clamp(stage.target.end());
+            self.setpoint = Some(beer.map_or(from, |beer| bounds.clamp(beer).min(ceiling)));
+            self.moving_from = None;
+            return;
         };
-        let open = setpoint::path_is_open(&target, &batch.stage);
+        let open = setpoint::path_is_open(&stage.target, run);
         let to = bounds.ramped(from, goal, passed);
         self.setpoint = Some(to);
         self.tell_move(cx, from, to, goal, open);
@@ -269,28 +341,15 @@ impl Vessel {
         open: bool,
     ) {
         let there = (to.celsius() - goal.celsius()).abs() <= ARRIVED && !open;
-        let moves = (goal.celsius() - from.celsius()).abs() > MOVE_TOLD.min(ARRIVED) || open;
-        let Some(batch) = &self.batch else { return };
-        let end = if open { batch.stage().target.end() } else { goal };
-        let (id, stage) = (batch.id.clone(), batch.stage().name.clone());
-        let show = cx.show;
+        let moves = open || (goal.celsius() - from.celsius()).abs() > ARRIVED;
         match self.moving_from {
             None if moves && !there => {
                 self.moving_from = Some(from);
                 self.standing_since = None;
-                let text = format!(
-                    "Setpoint begins to move from {} to {} ({stage}).",
-                    show.temperature(from),
-                    show.temperature(end)
-                );
-                let data = json!({
-                    "from_c": from.celsius(), "to_c": end.celsius(), "arrived": false,
-                    "stage": stage,
-                });
-                cx.record(Some(&id), Kind::SetpointMoved, text, data);
+                self.record_departure(cx, from, goal, open);
             }
-            None if moves => self.tell_arrival(cx, &id, from, to, &stage),
-            Some(began) if there => self.tell_arrival(cx, &id, began, to, &stage),
+            None if moves => self.record_arrival(cx, from, to),
+            Some(began) if there => self.record_arrival(cx, began, to),
             _ => {}
         }
         if self.moving_from.is_none() && self.standing_since.is_none() {
@@ -298,16 +357,34 @@ impl Vessel {
         }
     }
 
-    fn tell_arrival(
-        &mut self,
+    fn record_departure(
+        &self,
         cx: &mut Context<'_, '_>,
-        id: &str,
         from: Temperature,
-        to: Temperature,
-        stage: &str,
+        goal: Temperature,
+        open: bool,
     ) {
+        let Some(batch) = &self.batch else { return };
+        let stage = batch.stage();
+        let end = if open { stage.target.end() } else { goal };
+        let text = format!(
+            "Setpoint begins to move from {} to {} ({}).",
+            cx.show.temperature(from),
+            cx.show.temperature(end),
+            stage.name
+        );
+        let data = json!({
+            "from_c": from.celsius(), "to_c": end.celsius(), "arrived": false,
+            "stage": stage.name,
+        });
+        cx.record(Some(&batch.id), Kind::SetpointMoved, text, data);
+    }
+
+    fn record_arrival(&mut self, cx: &mut Context<'_, '_>, from: Temperature, to: Temperature) {
         self.moving_from = None;
         self.standing_since = Some(cx.now);
+        let Some(batch) = &self.batch else { return };
+        let stage = &batch.stage().name;
         let text = format!(
             "Setpoint arrived at {}, from {} ({stage}).",
             cx.show.temperature(to),
@@ -316,25 +393,31 @@ impl Vessel {
         let data = json!({
             "from_c": from.celsius(), "to_c": to.celsius(), "arrived": true, "stage": stage,
         });
-        cx.record(Some(id), Kind::SetpointMoved, text, data);
+        cx.record(Some(&batch.id), Kind::SetpointMoved, text, data);
     }
 
     /// Keeps the time for which the beer has been at the stage's target.
     fn watch_target(&mut self, cx: &Context<'_, '_>) {
-        let at_target = self.distance_to_target(&cx.setup.config).map(|(_, there)| there);
+        let at_target = self.distance_to_target(cx.setup).map(|(_, there)| there);
         let running = self.run == Run::Running;
         let Some(batch) = &mut self.batch else { return };
         let since = &mut batch.stage.at_target_since;
-        match at_target {
-            Some(true) if running => *since = Some(since.unwrap_or(cx.now)),
-            _ => *since = None,
+        let there = running && at_target == Some(true);
+        if there != since.is_some() {
+            *since = there.then_some(cx.now);
+            self.fresh = true;
         }
     }
 
     /// How far the beer's mean is above the stage's target, in K, and whether that counts as there;
     /// `None` without a beer temperature.
-    pub fn distance_to_target(&self, config: &config::Vessel) -> Option<(f64, bool)> {
+    pub fn distance_to_target(&self, setup: &VesselSetup) -> Option<(f64, bool)> {
+        let config = &setup.config;
         let batch = self.batch.as_ref()?;
+        if setup.beer_follows_setpoint {
+            let end = self.bounds(config)?.clamp(batch.stage().target.end()).celsius();
+            return Some((self.setpoint?.celsius() - end, self.setpoint_arrived(config)));
+        }
         self.beer_now(config)?;
         let mean = self.controlled(config)?.mean(self.settled_at)?.celsius();
         let hysteresis = config.control.hysteresis.kelvin();
@@ -355,15 +438,12 @@ impl Vessel {
 
     /// Time for which outputs were on since the last time this was asked.
     fn watch_probes(&mut self, cx: &mut Context<'_, '_>, passed: Span) {
-        let on = self.told.values().any(|told| told.on);
+        let on = self.told.values().any(|told| told.runs);
         let on_time = if on { passed } else { Span::ZERO };
         let doubt = self.beer.pass(cx.now, on_time);
-        for float in self.floats.values_mut() {
-            float.temperature.pass(cx.now, on_time);
-        }
-        if doubt.is_some() {
-            self.fresh = true;
-        }
+        let floats = self.floats.values_mut();
+        let doubts = floats.filter_map(|float| float.temperature.pass(cx.now, on_time)).count();
+        self.fresh |= doubt.is_some() || doubts > 0;
     }
 }
 
@@ -374,7 +454,20 @@ impl Answer {
     }
 }
 
-/// Whether a whole minute lies between the two.
-fn crosses(before: Stamp, now: Stamp) -> bool {
-    before.millis().div_euclid(JUDGE_EVERY_MS) != now.millis().div_euclid(JUDGE_EVERY_MS)
+/// What a vessel is controlled on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Controlled<'a> {
+    /// Its beer probe.
+    Beer,
+    /// This float's own temperature.
+    Float(&'a str),
+}
+
+/// What a vessel is controlled on; `None` where nothing in it measures the beer's temperature.
+pub(crate) fn controlled_on(config: &config::Vessel) -> Option<Controlled<'_>> {
+    if config.beer.is_some() {
+        return Some(Controlled::Beer);
+    }
+    let mut floats = config.gravity.iter().filter(|(_, source)| source.temperature.is_some());
+    floats.next().map(|(name, _)| Controlled::Float(name.as_str()))
 }

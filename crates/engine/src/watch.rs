@@ -3,10 +3,12 @@
 use crate::alarm::{Condition, Rule, rules};
 use crate::context::Context;
 use crate::effect::OutputKind;
-use crate::vessel::{Run, Vessel};
+use crate::probe::Probe;
+use crate::vessel::{Blocks, Controlled, Run, Vessel, controlled_on};
 use belief::Care;
 use control::Sign;
-use quantity::{GravityDelta, Span, Temperature};
+use quantity::{GravityDelta, Span, Stamp, Temperature};
+use schedule::config;
 use schedule::model::{ExpectedFinal, Milestone};
 use serde_json::json;
 
@@ -41,6 +43,8 @@ impl Vessel {
         self.watch_begin(cx);
         self.watch_final(cx);
         self.watch_sources(cx);
+        self.watch_batteries(cx);
+        self.freezing_c = self.freezing_point_c();
     }
 
     fn alarm(
@@ -56,45 +60,87 @@ impl Vessel {
 
     fn watch_silence(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
+        let Some(on) = controlled_on(config).filter(|_| self.is_regulating()) else {
+            self.alarm(cx, rules::BEER_SILENT, None, None);
+            self.alarm(cx, rules::BEER_DOUBTFUL, None, None);
+            return;
+        };
+        let since = self.beer_quiet_since(config);
+        if cx.now.since(since) >= config.control.silent_after {
+            self.probe_mut(on).fall_silent();
+        }
         let probe = self.controlled(config);
-        let watched = self.is_regulating() && (config.beer.is_some() || probe.is_some());
-        let silent_after = config.control.silent_after;
-        let heard = probe.and_then(crate::probe::Probe::heard);
-        let since = heard.map_or(self.started_at, |heard| heard.max(self.watched_since()));
-        let silent = watched && cx.now.since(since) >= silent_after;
-        let doubt = probe.and_then(|probe| probe.doubt().cloned()).filter(|_| watched);
-        let silence = silent.then(|| {
+        let silence = probe.filter(|probe| probe.is_silent()).map(|_| {
+            let quiet = cx.now.since(since);
             let text = format!(
-                "no beer temperature for {}; both outputs are off. Look at the probe and its link",
-                cx.now.since(since)
+                "no beer temperature for {quiet}; both outputs are off until three readings agree. \
+                 Look at the probe and its link"
             );
-            Condition::new(text, json!({ "silent_s": cx.now.since(since).secs() }))
+            Condition::new(text, json!({ "silent_s": quiet.secs() }))
         });
-        let doubtful = doubt.map(|doubt| {
+        let doubtful = probe.and_then(Probe::doubt).map(|doubt| {
             let text =
                 format!("{}; both outputs are off until three readings agree", doubt.text(cx.show));
-            Condition::new(text, json!({}))
+            Condition::new(text, json!({ "doubt": doubt.kind() }))
         });
         self.alarm(cx, rules::BEER_SILENT, None, silence);
         self.alarm(cx, rules::BEER_DOUBTFUL, None, doubtful);
     }
 
-    /// Silence counts from here at the earliest: the batch's pitch.
-    fn watched_since(&self) -> quantity::Stamp {
-        self.batch.as_ref().map_or(self.started_at, |batch| batch.pitched_at.min(self.settled_at))
+    fn probe_mut(&mut self, on: Controlled<'_>) -> &mut Probe {
+        match on {
+            Controlled::Beer => &mut self.beer,
+            Controlled::Float(name) => {
+                &mut self.floats.entry(name.to_owned()).or_default().temperature
+            }
+        }
+    }
+
+    /// Since when the beer's probe says nothing, counted from the pitch and from the start of the
+    /// process at the earliest.
+    fn beer_quiet_since(&self, config: &config::Vessel) -> Stamp {
+        let heard = self.controlled(config).and_then(Probe::heard);
+        self.watched_since().max(heard.unwrap_or(self.started_at))
+    }
+
+    /// When a silence will be due: the beer's, or a float's.
+    pub fn silence_due(&self, config: &config::Vessel) -> impl Iterator<Item = Stamp> {
+        let floats = config.gravity.iter().map(|(name, source)| {
+            self.float_quiet_since(name.as_str()) + source.every * SILENT_INTERVALS
+        });
+        let watched = self.has_beer();
+        floats.filter(move |_| watched)
+    }
+
+    /// Since when a float has said nothing that could be used.
+    ///
+    /// A start of the process does not end a silence, but it gives the float its time to begin one.
+    fn float_quiet_since(&self, name: &str) -> Stamp {
+        let used = self.floats.get(name).and_then(|float| float.used);
+        let pitched = self.batch.as_ref().map_or(self.started_at, |batch| batch.pitched_at);
+        let since = used.map_or(pitched, |used| used.max(pitched));
+        let stands = self.alarms.is_raised(rules::GRAVITY_SILENT.id, name);
+        if stands { since } else { since.max(self.started_at) }
+    }
+
+    /// Silence counts from here at the earliest: the pitch, and the start of the process.
+    fn watched_since(&self) -> Stamp {
+        let pitched = self.batch.as_ref().map(|batch| batch.pitched_at.min(self.settled_at));
+        pitched.map_or(self.started_at, |pitched| pitched.max(self.started_at))
     }
 
     fn watch_limits(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
-        let beer = self.beer_now(config).filter(|_| self.is_regulating());
-        let Some(beer) = beer else {
-            self.blocks.too_cold = false;
-            self.blocks.too_warm = false;
+        if !self.has_beer() {
+            let ran_away = self.blocks.ran_away;
+            self.blocks = Blocks { ran_away, ..Blocks::default() };
             return;
-        };
+        }
+        // While the beer's temperature is not known, what was so last stands.
+        let Some(beer) = self.beer_now(config) else { return };
         let celsius = beer.celsius();
         let (coldest, warmest) = (config.coldest.celsius(), config.warmest.celsius());
-        let freezing = self.freezing_point_c();
+        let freezing = self.freezing_c;
         let near = freezing + FREEZING_MARGIN_K;
         let below = |limit: f64, on: bool| celsius < limit + if on { BLOCK_BACK_K } else { 0.0 };
         self.blocks.too_cold = below(coldest, self.blocks.too_cold);
@@ -130,10 +176,12 @@ impl Vessel {
     fn watch_off_target(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
         let most = config.control.off_target.kelvin();
-        let away = match (self.is_regulating(), self.beer_now(config), self.setpoint) {
-            (true, Some(beer), Some(setpoint)) if self.moving_from.is_none() => {
+        let away = match (self.setpoint.filter(|_| self.is_regulating()), self.beer_now(config)) {
+            (Some(setpoint), Some(beer)) if self.moving_from.is_none() => {
                 beer.celsius() - setpoint.celsius()
             }
+            // While the beer's temperature is not known, what was so last stands.
+            (Some(_), None) => return,
             _ => 0.0,
         };
         let condition = (away.abs() > most).then(|| {
@@ -151,71 +199,52 @@ impl Vessel {
 
     fn watch_outputs(&mut self, cx: &mut Context<'_, '_>) {
         let signs = self.regulator.signs();
+        self.blocks.ran_away &= self.alarms.unseen(rules::HEATER_NO_EFFECT.id)
+            || self.alarms.unseen(rules::CHILLER_NO_EFFECT.id);
         for (kind, rule) in [
             (OutputKind::Heater, rules::HEATER_NO_EFFECT),
             (OutputKind::Chiller, rules::CHILLER_NO_EFFECT),
         ] {
-            let condition = signs.iter().find_map(|sign| no_effect(sign, kind));
-            // A heater that was switched off for it gives no sign any more: a person ends it.
-            let kept = kind == OutputKind::Heater && self.alarms.unseen(rule.id);
+            let ran_away = signs.iter().find_map(|sign| ran_away(sign, kind, cx));
+            self.blocks.ran_away |= ran_away.is_some();
+            let condition =
+                ran_away.or_else(|| signs.iter().find_map(|sign| no_effect(sign, kind)));
+            // What was switched off for it gives no sign any more: a person ends it.
+            let switched_off = kind == OutputKind::Heater || self.blocks.ran_away;
+            let kept = switched_off && self.alarms.unseen(rule.id);
             if condition.is_some() || !kept {
                 self.alarm(cx, rule, None, condition);
             }
         }
-        self.watch_runaway(cx, &signs);
-        for kind in [OutputKind::Heater, OutputKind::Chiller] {
-            let disagreement = self.disagreement(kind, cx.now).map(|(told, seen)| {
-                let word = |on| if on { "on" } else { "off" };
-                let text = format!(
-                    "the {} was told to be {} and reports {}; it is asked again. Look at the relay",
-                    kind.as_str(),
-                    word(told),
-                    word(seen)
-                );
-                Condition::new(text, json!({ "output": kind.as_str(), "told": told, "seen": seen }))
-            });
-            self.alarm(cx, rules::OUTPUT_DISAGREES, Some(kind.as_str()), disagreement);
-        }
+        self.watch_reports(cx);
     }
 
-    /// The hard stop: nothing but a person who acknowledges ends it.
-    fn watch_runaway(&mut self, cx: &mut Context<'_, '_>, signs: &[Sign]) {
-        let found = signs.iter().find_map(|sign| match sign {
-            Sign::RunsAway { output, since, beer } => Some((*output, *since, *beer)),
-            Sign::NoEffect { .. } => None,
-        });
-        if let Some((output, since, beer)) = found {
-            let (rule, name) = match output {
-                control::Output::Heater => (rules::HEATER_NO_EFFECT, "heater"),
-                control::Output::Chiller => (rules::CHILLER_NO_EFFECT, "chiller"),
-            };
+    fn watch_reports(&mut self, cx: &mut Context<'_, '_>) {
+        let kinds = [OutputKind::Heater, OutputKind::Chiller];
+        let disagreement = kinds.iter().find_map(|kind| {
+            let (told, seen) = self.disagreement(*kind, cx.now)?;
+            let word = |on| if on { "on" } else { "off" };
             let text = format!(
-                "the beer, now {}, has gone away from its setpoint for {} while the {name} worked \
-                 against it: both outputs are off until a person acknowledges. Are the relays \
-                 connected the right way round",
-                cx.show.temperature(beer),
-                cx.now.since(since)
+                "the {} was told to be {} and reports {}; it is asked again. Look at the relay",
+                kind.as_str(),
+                word(told),
+                word(seen)
             );
-            self.blocks.runaway = true;
-            self.alarm(
-                cx,
-                rule,
-                None,
-                Some(Condition::new(text, json!({ "beer_c": beer.celsius() }))),
-            );
-        }
-        let stands =
-            ["heater-no-effect", "chiller-no-effect"].iter().any(|id| self.alarms.unseen(id));
-        self.blocks.runaway &= stands;
+            let data = json!({ "output": kind.as_str(), "told": told, "seen": seen });
+            Some(Condition::new(text, data))
+        });
+        self.alarm(cx, rules::OUTPUT_DISAGREES, None, disagreement);
     }
 
     fn watch_begin(&mut self, cx: &mut Context<'_, '_>) {
-        let Some(batch) = self.batch.as_ref().filter(|_| self.run == Run::Running) else { return };
+        // While held nothing new is asked.
+        let Some(batch) = self.batch.as_ref().filter(|_| self.run != Run::Held) else { return };
         let begun = batch.belief.begun();
         let shown = begun.probability.is_some_and(|p| p >= batch.confidence());
         let bound = batch.schedule.expect.begins_within;
         let since = cx.now.since(batch.pitched_at);
-        let late = since >= bound && !shown && !cx.clock_doubtful();
+        let running = self.run == Run::Running;
+        let late = running && since >= bound && !shown && !cx.clock_doubtful();
         let condition = late.then(|| {
             let text = format!(
                 "no fall of gravity was shown within {bound} of pitching. Look, smell, take a \
@@ -278,55 +307,73 @@ impl Vessel {
         };
         for (name, source) in &config.gravity {
             let name = name.as_str();
-            let heard = self.floats.get(name).and_then(|float| float.heard);
-            let since = heard.map_or(self.started_at, |heard| heard).max(self.watched_since());
-            let limit = source.every * SILENT_INTERVALS;
-            let silent = (self.has_beer() && cx.now.since(since) >= limit).then(|| {
+            let quiet = cx.now.since(self.float_quiet_since(name));
+            let silent = (self.has_beer() && quiet >= source.every * SILENT_INTERVALS).then(|| {
                 let text = format!(
-                    "{name} has been silent for {}, three of its intervals. Look at its battery \
-                     and its link",
-                    cx.now.since(since)
+                    "{name} has given no usable gravity for {quiet}, three of its intervals. Look \
+                     at its battery, its link and its place"
                 );
-                Condition::new(
-                    text,
-                    json!({ "source": name, "silent_s": cx.now.since(since).secs() }),
-                )
+                Condition::new(text, json!({ "source": name, "silent_s": quiet.secs() }))
             });
             self.alarm(cx, rules::GRAVITY_SILENT, Some(name), silent);
             let doubt = reports.iter().find(|report| report.name == name).and_then(|r| r.doubt);
             let doubtful = doubt.map(|doubt| {
-                let text =
-                    format!("{name} is doubted: {}. Take a sample", crate::words::doubt(&doubt));
+                let why = crate::words::doubt(&doubt, cx.show);
+                let text = format!("{name} is doubted: {why}. Take a sample");
                 Condition::new(text, json!({ "source": name }))
             });
             self.alarm(cx, rules::GRAVITY_DOUBTFUL, Some(name), doubtful);
-            self.watch_battery(cx, name);
         }
     }
 
-    fn watch_battery(&mut self, cx: &mut Context<'_, '_>, name: &str) {
-        let Some(float) = self.floats.get(name) else { return };
-        let Some(percent) = float.battery else { return };
-        let days = float.battery_days_left(cx.now);
-        let low = percent < BATTERY_LOW_PERCENT || days.is_some_and(|days| days < BATTERY_LOW_DAYS);
-        let condition = low.then(|| {
+    fn watch_batteries(&mut self, cx: &mut Context<'_, '_>) {
+        let low = self.floats.iter().find_map(|(name, float)| {
+            let percent = float.battery?;
+            let days = float.battery_days_left(cx.now);
+            let low = percent < BATTERY_LOW_PERCENT || days.is_some_and(|d| d < BATTERY_LOW_DAYS);
             let left = days.map_or_else(String::new, |days| format!(", about {days:.0} days left"));
-            let text = format!("the battery of {name} is at {percent:.0} %{left}. Charge it soon");
-            Condition::new(text, json!({ "source": name, "battery_percent": percent }))
+            low.then(|| {
+                let text =
+                    format!("the battery of {name} is at {percent:.0} %{left}. Charge it soon");
+                let data =
+                    json!({ "source": name, "battery_percent": percent, "battery_days_left": days });
+                Condition::new(text, data)
+            })
         });
-        self.alarm(cx, rules::BATTERY_LOW, Some(name), condition);
+        self.alarm(cx, rules::BATTERY_LOW, None, low);
+    }
+}
+
+/// The hard stop: nothing but a person who acknowledges ends it.
+fn ran_away(sign: &Sign, kind: OutputKind, cx: &Context<'_, '_>) -> Option<Condition> {
+    let Sign::RunsAway { output, since, beer } = sign else { return None };
+    if of(*output) != kind {
+        return None;
+    }
+    let text = format!(
+        "the beer, now {}, has gone away from its setpoint for {} while the {} worked against it: \
+         both outputs are off until a person acknowledges. Look whether the relays are connected \
+         the right way round",
+        cx.show.temperature(*beer),
+        cx.now.since(*since),
+        kind.as_str()
+    );
+    Some(Condition::new(text, json!({ "beer_c": beer.celsius() })))
+}
+
+fn of(output: control::Output) -> OutputKind {
+    match output {
+        control::Output::Heater => OutputKind::Heater,
+        control::Output::Chiller => OutputKind::Chiller,
     }
 }
 
 fn no_effect(sign: &Sign, kind: OutputKind) -> Option<Condition> {
     let Sign::NoEffect { output, on, expected } = sign else { return None };
-    let (name, of) = match output {
-        control::Output::Heater => ("heater", OutputKind::Heater),
-        control::Output::Chiller => ("chiller", OutputKind::Chiller),
-    };
-    if of != kind {
+    if of(*output) != kind {
         return None;
     }
+    let name = kind.as_str();
     let then = match kind {
         OutputKind::Heater => "it is switched off until a person acknowledges",
         OutputKind::Chiller => "it tries again after rests",

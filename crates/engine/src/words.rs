@@ -1,7 +1,38 @@
 //! Sentences that several records share.
 
 use belief::{Doubt, Lacking, Missing, Refusal};
-use quantity::{Show, plato_from_sg};
+use quantity::{GravityUnit, Show, plato_from_sg};
+
+/// Where differences are told in °P they are taken here, in SG: near the end of most beers.
+const NEAR_SG: f64 = 1.012;
+
+/// A difference given in points, with its standard deviation: `3.1 ± 0.4 points`.
+pub(crate) fn points_with_sd(points: f64, sd: f64, show: Show) -> String {
+    let (scale, unit) = difference_unit(show);
+    let decimals = if show.gravity == GravityUnit::Sg { 1 } else { 2 };
+    format!("{:.decimals$} ± {:.decimals$} {unit}", points * scale, sd * scale)
+}
+
+/// A difference given in points: `3.1 points`.
+pub(crate) fn points(points: f64, show: Show) -> String {
+    show.gravity_difference(points, NEAR_SG)
+}
+
+/// A rate given in points a day, negative while gravity falls: `falling by 1.2 ± 0.3 points a day`.
+pub(crate) fn rate(points_per_day: f64, sd: f64, show: Show) -> String {
+    let way = if points_per_day > 0.0 { "rising" } else { "falling" };
+    format!("{way} by {} a day", points_with_sd(points_per_day.abs(), sd, show))
+}
+
+/// How many of the reader's units are a point, and what that unit is called.
+fn difference_unit(show: Show) -> (f64, &'static str) {
+    let plato = plato_from_sg(NEAR_SG + 1e-3) - plato_from_sg(NEAR_SG);
+    match show.gravity {
+        GravityUnit::Sg => (1.0, "points"),
+        GravityUnit::Plato => (plato, "°P"),
+        GravityUnit::Brix => (plato, "°Bx"),
+    }
+}
 
 /// What is missing for an answer.
 pub(crate) fn missing(missing: &Missing) -> String {
@@ -24,25 +55,28 @@ pub(crate) fn missing(missing: &Missing) -> String {
 }
 
 /// What keeps a final gravity from being stable.
-pub(crate) fn lacking(lacking: &Lacking) -> String {
+pub(crate) fn lacking(lacking: &Lacking, show: Show) -> String {
     match lacking {
         Lacking::Missing(what) => missing(what),
         Lacking::StillFalling => "the fall has not slowed down yet".to_owned(),
         Lacking::Span { spans, needed, readings } => {
             format!("{readings} readings span {spans} of the tail, {needed} are needed")
         }
-        Lacking::Left { upper } => format!("up to {upper:.1} points may still be to fall"),
-        Lacking::Rate { upper, bound } => {
-            format!("it may still fall by {upper:.1} points a day, under {bound:.1} is needed")
-        }
+        Lacking::Left { upper } => format!("up to {} may still be to fall", points(*upper, show)),
+        Lacking::Rate { upper, bound } => format!(
+            "it may still fall by {} a day, under {} is needed",
+            points(*upper, show),
+            points(*bound, show)
+        ),
         Lacking::Hold { needed } => format!("it must hold for {needed}"),
         Lacking::TemperatureMoved { kelvin } => {
-            format!("the beer's temperature moved by {kelvin:.1} K in 12 h")
+            let moved = show.temperature_difference(*kelvin);
+            format!("the beer's temperature moved by {moved} in 12 h")
         }
         Lacking::TemperatureUnknown => "the beer's temperature is not known".to_owned(),
         Lacking::Stalled { above } => format!(
-            "it ended {above:.1} points above the expected final gravity: stalled, or the \
-             expectation is wrong"
+            "it ended {} above the expected final gravity: stalled, or the expectation is wrong",
+            points(*above, show)
         ),
     }
 }
@@ -50,7 +84,7 @@ pub(crate) fn lacking(lacking: &Lacking) -> String {
 /// Why a gravity reading does not count.
 pub(crate) fn refusal(refusal: &Refusal, show: Show) -> String {
     let gravity = |sg: f64| match show.gravity {
-        quantity::GravityUnit::Sg => format!("{sg:.4} SG"),
+        GravityUnit::Sg => format!("{sg:.4} SG"),
         _ => format!("{:.2} °P", plato_from_sg(sg)),
     };
     match refusal {
@@ -66,17 +100,19 @@ pub(crate) fn refusal(refusal: &Refusal, show: Show) -> String {
 }
 
 /// What is wrong with a gravity source.
-pub(crate) fn doubt(doubt: &Doubt) -> String {
+pub(crate) fn doubt(doubt: &Doubt, show: Show) -> String {
     match doubt {
         Doubt::Stuck { .. } => "it repeats itself while the beer moves".to_owned(),
-        Doubt::Stepped { points, .. } => {
-            format!("it moved by {points:+.1} points at once, which no beer does")
+        Doubt::Stepped { points: by, .. } => {
+            let way = if *by > 0.0 { "up" } else { "down" };
+            format!("it went {way} by {} at once, which no beer does", points(by.abs(), show))
         }
         Doubt::Drifts { points_per_day } => {
-            format!("it parts from the others by {points_per_day:+.2} points a day")
+            format!("it parts from the others by {} a day", points(points_per_day.abs(), show))
         }
-        Doubt::Disagrees { points } => {
-            format!("it reads {points:+.1} points against the other sources or a sample")
+        Doubt::Disagrees { points: by } => {
+            let way = if *by > 0.0 { "more" } else { "less" };
+            format!("it reads {} {way} than the other sources or a sample", points(by.abs(), show))
         }
     }
 }
@@ -88,6 +124,9 @@ mod tests {
     #[test]
     fn what_is_missing_says_what_to_do() {
         assert!(missing(&Missing::NoTrustedSource).contains("take a sample"));
-        assert!(lacking(&Lacking::Left { upper: 1.44 }).contains("1.4 points"));
+        let left = Lacking::Left { upper: 1.44 };
+        assert!(lacking(&left, Show::default()).contains("1.4 points"));
+        let plato = Show { gravity: GravityUnit::Plato, ..Show::default() };
+        assert!(lacking(&left, plato).contains("0.36 °P"));
     }
 }

@@ -167,6 +167,9 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
             words::print_why(&mut output, state)?;
         } else {
             words::print_state(&mut output, state, cellar.config.show)?;
+            if let Some(vessel) = cellar.config.vessels.get(&state.vessel) {
+                words::print_cautions(&mut output, vessel)?;
+            }
         }
     }
     Ok(())

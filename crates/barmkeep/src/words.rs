@@ -100,6 +100,27 @@ pub fn print_state(
     Ok(())
 }
 
+/// Prints what a vessel's relays cannot do by themselves.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_cautions(
+    output: &mut impl Write,
+    vessel: &schedule::config::Vessel,
+) -> std::io::Result<()> {
+    for (name, relay) in [("heater", &vessel.heater), ("chiller", &vessel.chiller)] {
+        let Some(relay) = relay.as_ref().filter(|relay| !relay.out_of_use) else { continue };
+        if relay.runs_out.is_none() && relay.drive != schedule::config::Drive::Setpoint {
+            writeln!(
+                output,
+                "  caution    the {name}'s relay has no timer of its own: where the network or \
+                 the broker fails, it stays as it is"
+            )?;
+        }
+    }
+    Ok(())
+}
+
 /// Prints in sentences what a vessel waits for, what is missing and when it is expected.
 ///
 /// # Errors

@@ -20,7 +20,12 @@ pub(crate) static CONFIG: Table = Table {
     doc: "The daemon's configuration",
     rules: &[],
     keys: &[
-        Key::required("format", Kind::Integer(1, 1), "1", "The format of this file; always 1"),
+        Key::required(
+            "format",
+            Kind::Integer(1, 1),
+            "format = 1",
+            "The format of this file; always 1",
+        ),
         Key::default(
             "schedules",
             Kind::File,
@@ -32,7 +37,7 @@ pub(crate) static CONFIG: Table = Table {
         Key::required(
             "store",
             Kind::Table(&STORE),
-            "{ file = \"barmkeep.db\" }",
+            "[store]",
             "Where the daemon keeps what happened",
         ),
         Key::optional("page", Kind::Table(&PAGE), "The page; left out, there is none"),
@@ -40,7 +45,7 @@ pub(crate) static CONFIG: Table = Table {
         Key::required(
             "vessel",
             Kind::Named(&VESSEL),
-            "{ north = { volume = \"23 L\", coldest = \"0 C\", warmest = \"26 C\" } }",
+            "[vessel.north]",
             "The vessels, each under its name: `[vessel.north]`",
         ),
         Key::optional(
@@ -124,7 +129,7 @@ pub(crate) static STORE: Table = Table {
     doc: "Where the daemon keeps what happened",
     rules: &[],
     keys: &[
-        Key::required("file", Kind::File, "\"barmkeep.db\"", "The database's file"),
+        Key::required("file", Kind::File, "file = \"barmkeep.db\"", "The database's file"),
         Key::default(
             "keep",
             SPAN,
@@ -179,11 +184,11 @@ pub(crate) static VESSEL: Table = Table {
         Key::required(
             "volume",
             Kind::Measure(Measure::of::<Volume>()),
-            "\"23 L\"",
+            "volume = \"23 L\"",
             "How much it holds",
         ),
-        Key::required("coldest", TEMPERATURE, "\"0 C\"", "The vessel's own hard limit"),
-        Key::required("warmest", TEMPERATURE, "\"26 C\"", "The vessel's own hard limit"),
+        Key::required("coldest", TEMPERATURE, "coldest = \"0 C\"", "The vessel's own hard limit"),
+        Key::required("warmest", TEMPERATURE, "warmest = \"26 C\"", "The vessel's own hard limit"),
         Key::optional("sample_every", SPAN, "How often a hand sample is asked for"),
         Key::optional(
             "rides_with",
@@ -199,23 +204,31 @@ pub(crate) static VESSEL: Table = Table {
     ],
 };
 
-const TOPIC: Key =
-    Key::required("topic", Kind::Topic, "\"cellar/probe/1\"", "The topic that it speaks on");
+const TOPIC: Key = Key::required(
+    "topic",
+    Kind::Topic,
+    "topic = \"cellar/probe/1\"",
+    "The topic that it speaks on",
+);
 const AT: Key = Key::optional(
     "at",
     Kind::Pointer,
     "The place in its JSON message, as a JSON Pointer; left out, the message is a bare number",
 );
 const AT_REQUIRED: Key =
-    Key::required("at", Kind::Pointer, "\"/value\"", "The place in its JSON message");
+    Key::required("at", Kind::Pointer, "at = \"/value\"", "The place in its JSON message");
 const READ_TEMPERATURE: Key = Key::required(
     "read",
     Kind::Table(&TEMPERATURE_READ),
-    "{ unit = \"C\" }",
+    "read = { unit = \"C\" }",
     "Where the temperature stands, and in what unit",
 );
-const EVERY_PROBE: Key =
-    Key::required("every", SPAN, "\"10 s\"", "How often it speaks: silence is judged against this");
+const EVERY_PROBE: Key = Key::required(
+    "every",
+    SPAN,
+    "every = \"10 s\"",
+    "How often it speaks: silence is judged against this",
+);
 const OFFSET: Key =
     Key::default("offset", TEMPERATURE_DELTA, "0.0 C", "Added to each of its readings");
 
@@ -229,7 +242,7 @@ pub(crate) static FLOAT: Table = Table {
         Key::required(
             "read",
             Kind::Table(&GRAVITY_READ),
-            "{ at = \"/sg\", unit = \"SG\" }",
+            "read = { at = \"/sg\", unit = \"SG\" }",
             "Where the gravity stands, and in what unit",
         ),
         Key::optional(
@@ -256,7 +269,7 @@ pub(crate) static FLOAT: Table = Table {
         Key::required(
             "every",
             SPAN,
-            "\"60 min\"",
+            "every = \"60 min\"",
             "How often it speaks: silence is judged against this",
         ),
     ],
@@ -272,7 +285,7 @@ pub(crate) static GRAVITY_READ: Table = Table {
         Key::required(
             "unit",
             Kind::Choice(GravityReadUnit::CHOICES),
-            "\"SG\"",
+            "unit = \"SG\"",
             "The unit of the number; `deg` needs a calibration",
         ),
     ],
@@ -297,7 +310,7 @@ pub(crate) static TEMPERATURE_AT: Table = Table {
 const TEMPERATURE_UNIT: Key = Key::required(
     "unit",
     Kind::Choice(TemperatureReadUnit::CHOICES),
-    "\"C\"",
+    "unit = \"C\"",
     "The unit of the number",
 );
 
@@ -308,7 +321,7 @@ pub(crate) static BATTERY: Table = Table {
     rules: &[],
     keys: &[
         AT_REQUIRED,
-        Key::default("unit", Kind::Choice(PERCENT), "%", "The unit of the number"),
+        Key::default("unit", Kind::Choice(Percent::CHOICES), "%", "The unit of the number"),
     ],
 };
 
@@ -441,7 +454,12 @@ pub(crate) static SEEN: Table = Table {
     doc: "What a relay reports of itself",
     rules: &[],
     keys: &[
-        Key::required("topic", Kind::Topic, "\"cellar/plug/7/state\"", "The topic it reports on"),
+        Key::required(
+            "topic",
+            Kind::Topic,
+            "topic = \"cellar/plug/7/state\"",
+            "The topic it reports on",
+        ),
         Key::default("on", Kind::Text, "ON", "What it says when it is on"),
         Key::default("off", Kind::Text, "OFF", "What it says when it is off"),
     ],
@@ -510,7 +528,7 @@ pub(crate) static CONTROL: Table = Table {
             "max_on",
             SPAN,
             "Longest run without a new beer reading; left out, one interval of the source \
-             controlled on, at most 20 min",
+             controlled on, at least 5 min, at most 20 min",
         ),
         Key::default(
             "off_target",
@@ -521,7 +539,14 @@ pub(crate) static CONTROL: Table = Table {
     ],
 };
 
-const PERCENT: &[Choice] = &[Choice { word: "%", doc: "percent" }];
+/// The only unit of a battery's charge.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Percent;
+
+impl Word for Percent {
+    const CHOICES: &'static [Choice] = &[Choice { word: "%", doc: "percent" }];
+    const VALUES: &'static [Self] = &[Percent];
+}
 
 macro_rules! events {
     ($($word:literal $doc:literal)*) => {

@@ -109,6 +109,17 @@ impl<'d> Fields<'d> {
         self.entries.iter().map(|(name, _, node)| (*name, node))
     }
 
+    /// A right line for a key.
+    pub fn example(&self, key: &str) -> String {
+        let spec = self.spec_of(key);
+        match (&spec.need, spec.kind.measure()) {
+            (Need::Required(line), _) => (*line).to_owned(),
+            (Need::Default(text), _) => format!("{key} = \"{text}\""),
+            (Need::Optional, Some(measure)) => format!("{key} = \"{}\"", measure.example),
+            (Need::Optional, None) => format!("{key} = …"),
+        }
+    }
+
     fn spec_of(&self, key: &str) -> &'static Key {
         match self.spec.key(key) {
             Some(spec) => spec,
@@ -350,17 +361,12 @@ impl Walk {
     /// A text of the form that its description asks for.
     pub fn text(&mut self, fields: &Fields<'_>, key: &str) -> Option<String> {
         let spec = fields.spec_of(key);
+        debug_assert!(!matches!(spec.kind, Kind::Choice(_)), "`{key}` is a choice");
         let Some(node) = fields.node(key) else {
             return spec.default_text().map(str::to_owned);
         };
         let text = self.as_text(node, &spec.kind)?;
-        match forms::check(&spec.kind, &text) {
-            Ok(()) => Some(text),
-            Err(fault) => {
-                self.error("bad-value", node.span.clone(), fault.message).hint = fault.hint;
-                None
-            }
-        }
+        self.well_formed(node, &spec.kind, text)
     }
 
     /// A whole number within the bounds of its description.
@@ -375,9 +381,9 @@ impl Walk {
         let number = number.and_then(|number| u32::try_from(number).ok());
         let found = number.filter(|number| (low..=high).contains(number));
         if found.is_none() {
-            let message =
-                format!("`{key}` cannot be `{given}`: it must be {}", spec.kind.describe());
-            self.error("bad-value", node.span.clone(), message).hint(spec.doc);
+            let message = format!("`{key}` cannot be `{given}`");
+            let hint = format!("it must be {}", spec.kind.describe());
+            self.error("bad-value", node.span.clone(), message).hint(hint);
         }
         found
     }
@@ -464,7 +470,11 @@ impl Walk {
             match Name::parse(name) {
                 Ok(name) => found.push((name, node)),
                 Err(message) => {
-                    self.error("bad-name", key_span, message);
+                    let fault = self.error("bad-name", key_span, message);
+                    let near = name.to_lowercase().replace([' ', '_', '.'], "-");
+                    if Name::parse(&near).is_ok() {
+                        fault.hint(format!("write `{near}`"));
+                    }
                 }
             }
         }
@@ -504,7 +514,10 @@ impl Walk {
         let key = node.path.rsplit('.').find(|part| part.parse::<usize>().is_err()).unwrap_or("");
         let given = type_name(node.value);
         let message = format!("`{key}` cannot be {given}: it must be {}", kind.describe());
-        self.error("wrong-type", node.span.clone(), message);
+        let fault = self.error("wrong-type", node.span.clone(), message);
+        if let Kind::Table(table) = kind {
+            fault.hint(format!("its keys are {}", crate::keys::key_list(table)));
+        }
     }
 
     /// A text that [`forms::check`] accepts.
@@ -512,7 +525,7 @@ impl Walk {
         match forms::check(kind, &text) {
             Ok(()) => Some(text),
             Err(fault) => {
-                self.error("bad-value", node.span.clone(), fault.message).hint = fault.hint;
+                self.error(fault.code, node.span.clone(), fault.message).hint = fault.hint;
                 None
             }
         }
@@ -556,7 +569,7 @@ impl Walk {
                 continue;
             }
             whole = false;
-            // One broken value makes the parser stumble again and again: the first of a line says it.
+            // One broken value makes the parser stumble again and again: the first says it.
             let line = source.text.get(..span.start).unwrap_or_default().matches('\n').count();
             if lines.len() < PROBLEMS_MAX && !lines.contains(&line) {
                 lines.push(line);
@@ -629,9 +642,10 @@ impl Walk {
             // A misspelt key is one problem, not also a missing one.
             let there = fields.has(key.name) || fields.meant.contains(&key.name);
             if let (Need::Required(example), false) = (&key.need, there) {
-                let message = format!("{} needs `{}`: {}", fields.spec.title, key.name, key.doc);
+                let doc = key.doc_after_colon();
+                let message = format!("{} needs `{}`: {doc}", fields.spec.title, key.name);
                 self.error("missing-key", fields.span.clone(), message)
-                    .hint(format!("add it, such as `{} = {example}`", key.name));
+                    .hint(format!("add it, such as `{example}`"));
             }
         }
     }

@@ -4,6 +4,8 @@ use crate::keys::Kind;
 use crate::name::Name;
 use std::net::{IpAddr, SocketAddr};
 
+/// The code of a problem whose value must not be shown.
+pub(crate) const SECRET: &str = "secret";
 /// The longest text that a key takes, in bytes: a sentence or two, a long path.
 pub(crate) const TEXT_MAX: usize = 1000;
 /// The longest topic, in bytes; MQTT allows 65 535, devices seldom so much.
@@ -14,6 +16,7 @@ pub(crate) const TOPIC_LEVEL_MAX: usize = 64;
 /// What is wrong with a text, and the next step.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct BadForm {
+    pub code: &'static str,
     pub message: String,
     pub hint: Option<String>,
 }
@@ -174,7 +177,8 @@ fn no_secret(text: &str, rest: &str) -> Result<(), BadForm> {
     if authority.contains('@') {
         let hidden = text.replace(authority, "…");
         let message = format!("`{hidden}` has a user or password in it");
-        return Err(hinted(message, "secrets stand in files of their own, never in this one"));
+        let hint = "secrets stand in files of their own, never in this one";
+        return Err(BadForm { code: SECRET, ..hinted(message, hint) });
     }
     Ok(())
 }
@@ -199,11 +203,11 @@ fn is_host(host: &str) -> bool {
 }
 
 fn bad(message: String) -> BadForm {
-    BadForm { message, hint: None }
+    BadForm { code: "bad-value", message, hint: None }
 }
 
 fn hinted(message: String, hint: impl Into<String>) -> BadForm {
-    BadForm { message, hint: Some(hint.into()) }
+    BadForm { code: "bad-value", message, hint: Some(hint.into()) }
 }
 
 #[cfg(test)]

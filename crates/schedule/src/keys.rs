@@ -34,7 +34,7 @@ pub(crate) struct Key {
 /// Whether a key may be left out.
 #[derive(Debug)]
 pub(crate) enum Need {
-    /// It may not; the text is an example of its value, in TOML.
+    /// It may not; the text is an example of it, in TOML.
     Required(&'static str),
     /// It then has this value: the text inside the quotes, or a bare number or word.
     Default(&'static str),
@@ -130,7 +130,7 @@ impl Measure {
 }
 
 impl Key {
-    /// A key that must be there; `example` is in TOML.
+    /// A key that must be there; `example` is a line of TOML.
     pub const fn required(
         name: &'static str,
         kind: Kind,
@@ -153,6 +153,17 @@ impl Key {
     /// A key that may be left out.
     pub const fn optional(name: &'static str, kind: Kind, doc: &'static str) -> Self {
         Key { name, kind, need: Need::Optional, doc }
+    }
+
+    /// What it is for, to follow a colon.
+    pub fn doc_after_colon(&self) -> String {
+        let mut letters = self.doc.chars();
+        match (letters.next(), letters.as_str()) {
+            (Some(first), rest) if rest.starts_with(|c: char| c.is_lowercase()) => {
+                first.to_lowercase().chain(rest.chars()).collect()
+            }
+            _ => self.doc.to_owned(),
+        }
     }
 
     /// The value that it has when it is left out.
@@ -210,8 +221,11 @@ impl Kind {
             Kind::Pair(measure) => {
                 format!("two of a {} such as `[\"8 C\", \"18 C\"]`", measure.name)
             }
-            Kind::Table(table) => format!("a table ({})", key_list(table)),
-            Kind::Tables(table) => format!("a list of tables ({})", key_list(table)),
+            Kind::Table(table) => match table.title.starts_with("a ") {
+                true => format!("{}, as a table", table.title),
+                false => "a table".to_owned(),
+            },
+            Kind::Tables(table) => format!("a list of tables, each {}", table.title),
             Kind::Named(table) => format!("tables, each {} under a name", table.title),
             Kind::Texts => "a list of texts".to_owned(),
             Kind::Choices(choices) => format!("a list of {}", word_list(choices)),

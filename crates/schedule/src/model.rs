@@ -163,7 +163,7 @@ pub struct AtMost {
     pub then: Overdue,
 }
 
-/// What happens when a stage has lasted for its `at_most`; the alarm `stage-overdue` comes each time.
+/// What happens when a stage has lasted for its `at_most`; `stage-overdue` is raised each time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Overdue {
     /// Only the alarm.

@@ -89,7 +89,7 @@ impl Source {
         Source { name: name.into(), text: text.into() }
     }
 
-    /// The place of a range of bytes; ends that lie within a character or beyond the text are moved.
+    /// The place of a range of bytes; ends within a character or beyond the text are moved.
     pub fn place(&self, range: Range<usize>) -> Place {
         let start = self.text.floor_char_boundary(range.start);
         let end = self.text.ceil_char_boundary(range.end).max(start);

@@ -31,7 +31,12 @@ pub(crate) static SCHEDULE: Table = Table {
     doc: "One style of beer: what is expected of it, its limits, and its stages in order",
     rules: &[],
     keys: &[
-        Key::required("format", Kind::Integer(1, 1), "1", "The format of this file; always 1"),
+        Key::required(
+            "format",
+            Kind::Integer(1, 1),
+            "format = 1",
+            "The format of this file; always 1",
+        ),
         Key::optional("name", Kind::Text, "The name for people; left out, the file's name"),
         Key::default(
             "confidence",
@@ -50,7 +55,7 @@ pub(crate) static SCHEDULE: Table = Table {
         Key::required(
             "stage",
             Kind::Tables(&STAGE),
-            "[{ name = \"primary\", target = \"18 C\", until = { elapsed = \"14 d\" } }]",
+            "[[stage]]",
             "The stages, in order; written `[[stage]]`",
         ),
     ],
@@ -140,12 +145,17 @@ pub(crate) static STAGE: Table = Table {
     doc: "One stage: where the temperature goes, and what ends it",
     rules: &[],
     keys: &[
-        Key::required("name", Kind::Text, "\"primary\"", "The stage's name; no other stage has it"),
-        Key::required("target", TARGET, "\"18 C\"", "Where the setpoint goes"),
+        Key::required(
+            "name",
+            Kind::Text,
+            "name = \"primary\"",
+            "The stage's name; no other stage has it",
+        ),
+        Key::required("target", TARGET, "target = \"18 C\"", "Where the setpoint goes"),
         Key::required(
             "until",
             Kind::Table(&MILESTONE),
-            "{ attenuation = \"50 %\" }",
+            "until = { attenuation = \"50 %\" }",
             "What ends the stage",
         ),
         Key::optional("at_least", Kind::Measure(SPAN), "The stage is kept for at least this time"),
@@ -169,7 +179,7 @@ const STEPS: Key = Key::optional(
     Kind::Integer(1, STEPS_MAX),
     "This many equal jumps, the k-th when k/N of the way is done; left out, a smooth line",
 );
-const TO: Key = Key::required("to", Kind::Measure(TEMPERATURE), "\"16 C\"", "Where it ends");
+const TO: Key = Key::required("to", Kind::Measure(TEMPERATURE), "to = \"16 C\"", "Where it ends");
 
 pub(crate) static TIMED: Table = Table {
     id: "timed",
@@ -194,11 +204,21 @@ pub(crate) static CLIMB: Table = Table {
         Key::required(
             "along",
             Kind::Choice(Along::CHOICES),
-            "\"attenuation\"",
+            "along = \"attenuation\"",
             "The share that it follows",
         ),
-        Key::required("from", Kind::Measure(SHARE), "\"50 %\"", "The share at which it begins"),
-        Key::required("until", Kind::Measure(SHARE), "\"68 %\"", "The share at which it ends"),
+        Key::required(
+            "from",
+            Kind::Measure(SHARE),
+            "from = \"50 %\"",
+            "The share at which it begins",
+        ),
+        Key::required(
+            "until",
+            Kind::Measure(SHARE),
+            "until = \"68 %\"",
+            "The share at which it ends",
+        ),
         STEPS,
     ],
 };
@@ -212,7 +232,7 @@ pub(crate) static FREE_RISE: Table = Table {
         Key::required(
             "free_rise",
             Kind::Measure(TEMPERATURE),
-            "\"24 C\"",
+            "free_rise = \"24 C\"",
             "The ceiling that the chiller holds",
         ),
         Key::optional(
@@ -229,7 +249,7 @@ pub(crate) static AT_MOST: Table = Table {
     doc: "A bound on the stage's length, acting once",
     rules: &[],
     keys: &[
-        Key::required("time", Kind::Measure(SPAN), "\"12 d\"", "Counted as `elapsed` is"),
+        Key::required("time", Kind::Measure(SPAN), "time = \"12 d\"", "Counted as `elapsed` is"),
         Key::default("then", Kind::Choice(Overdue::CHOICES), "alarm", "What happens then"),
     ],
 };
@@ -240,8 +260,13 @@ pub(crate) static NOTICE: Table = Table {
     doc: "A sentence that is said once",
     rules: &[],
     keys: &[
-        Key::required("say", Kind::Text, "\"A good day for a taste\"", "The sentence"),
-        Key::required("when", Kind::Table(&MILESTONE), "{ elapsed = \"14 d\" }", "When it is said"),
+        Key::required("say", Kind::Text, "say = \"A good day for a taste\"", "The sentence"),
+        Key::required(
+            "when",
+            Kind::Table(&MILESTONE),
+            "when = { elapsed = \"14 d\" }",
+            "When it is said",
+        ),
     ],
 };
 
@@ -300,13 +325,13 @@ pub(crate) static STABLE: Table = Table {
         Key::required(
             "within",
             Kind::Measure(GRAVITY_DELTA),
-            "\"1 points\"",
+            "within = \"1 points\"",
             "How much may still be to fall",
         ),
         Key::required(
             "over",
             Kind::Measure(SPAN),
-            "\"48 h\"",
+            "over = \"48 h\"",
             "The time to which the rate is compared",
         ),
     ],

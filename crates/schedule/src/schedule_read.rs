@@ -169,7 +169,11 @@ fn stage(walk: &mut Walk, node: &Node<'_>) -> Option<DraftStage> {
 }
 
 fn at_most(walk: &mut Walk, fields: &Fields<'_>) -> Option<AtMost> {
-    let inner = walk.open(fields.node("at_most")?, &AT_MOST)?;
+    let node = fields.node("at_most")?;
+    if bare_span(walk, node, "time") {
+        return None;
+    }
+    let inner = walk.open(node, &AT_MOST)?;
     let time = above_zero(walk, &inner, "time");
     let then = walk.choice::<Overdue>(&inner, "then");
     Some(AtMost { time: time?, then: then? })
@@ -260,8 +264,23 @@ fn steps(walk: &mut Walk, fields: &Fields<'_>) -> Option<NonZeroU32> {
     walk.integer(fields, "steps").and_then(NonZeroU32::new)
 }
 
+/// Reports a time span that stands where a table with it should.
+fn bare_span(walk: &mut Walk, node: &Node<'_>, key: &str) -> bool {
+    let DeValue::String(text) = node.value else { return false };
+    let is_span = Span::parse(text).is_ok();
+    if is_span {
+        let message = format!("the time span `{text}` stands alone");
+        walk.error("wrong-type", node.span.clone(), message)
+            .hint(format!("write `{{ {key} = \"{text}\" }}`"));
+    }
+    is_span
+}
+
 /// Reads a milestone; `None` where any part of it is broken.
 fn milestone(walk: &mut Walk, node: &Node<'_>) -> Option<Ask> {
+    if bare_span(walk, node, "elapsed") {
+        return None;
+    }
     let fields = walk.open(node, &MILESTONE)?;
     // Each is read, so that each problem is found, before the first broken one ends it.
     let parts: Vec<Option<Ask>> = fields
@@ -333,7 +352,7 @@ pub(crate) fn above_zero(walk: &mut Walk, fields: &Fields<'_>, key: &str) -> Opt
     if span.is_zero() {
         let message = format!("`{key}` cannot be no time at all");
         walk.error("bad-value", fields.place(key), message)
-            .hint(format!("such as `\"{}\"`", Span::EXAMPLE));
+            .hint(format!("such as `{}`", fields.example(key)));
         return None;
     }
     Some(span)
@@ -345,7 +364,7 @@ fn moving(walk: &mut Walk, fields: &Fields<'_>, key: &str) -> Option<Temperature
     if rate.kelvin_per_hour() <= 0.0 {
         let message = format!("with `{key}` at nothing the setpoint would never move");
         walk.error("bad-value", fields.place(key), message)
-            .hint(format!("such as `\"{}\"`", TemperatureRate::EXAMPLE));
+            .hint(format!("such as `{}`", fields.example(key)));
         return None;
     }
     Some(rate)

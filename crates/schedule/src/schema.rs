@@ -1,4 +1,4 @@
-//! JSON Schemas (draft 7, which most editors speak) from the same descriptions that the reader uses.
+//! JSON Schemas (draft 7, which most editors speak), from the descriptions that the reader uses.
 //!
 //! A schema is wider than the check: it knows each key and the form of its value, not what values
 //! owe to each other across tables.

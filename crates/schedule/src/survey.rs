@@ -13,10 +13,13 @@ pub(crate) struct Survey {
     outputs: Vec<Topic>,
     sources: Vec<Topic>,
     floats: Vec<(Topic, Option<String>)>,
-    vessels: Vec<(Name, Option<(Name, Range<usize>)>)>,
-    coolers: Vec<(Name, Range<usize>)>,
+    vessels: Vec<(Name, Option<Placed>)>,
+    coolers: Vec<Placed>,
     valves: Vec<(Name, Range<usize>, Option<Span>)>,
 }
+
+/// A name, and where it stands.
+type Placed = (Name, Range<usize>);
 
 /// A topic, where it stands, and what speaks on it.
 #[derive(Debug, Clone)]
@@ -28,7 +31,7 @@ struct Topic {
 
 impl Survey {
     /// A vessel, and the one that it rides with.
-    pub fn vessel(&mut self, name: &Name, host: Option<(Name, Range<usize>)>) {
+    pub fn vessel(&mut self, name: &Name, host: Option<Placed>) {
         self.vessels.push((name.clone(), host));
     }
 
@@ -114,7 +117,9 @@ impl Survey {
                     source.what, output.what
                 );
                 walk.error("echo", source.span.clone(), message)
-                    .hint("the daemon would only hear itself: name the topic that the device reports on")
+                    .hint(
+                        "the daemon would only hear itself: name the topic of the device's reports",
+                    )
                     .related(output.span.clone(), "the output");
             }
         }

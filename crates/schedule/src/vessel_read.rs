@@ -5,8 +5,8 @@ use crate::config::{
     Surround, TemperatureRead, TimeRead, Vessel,
 };
 use crate::config_keys::{
-    BATTERY, BEER, CHILLER, CONTROL, FLOAT, GRAVITY_READ, HEATER, RESERVOIR, SEEN, SURROUND,
-    TEMPERATURE_AT, TEMPERATURE_READ, TIME, VESSEL,
+    BATTERY, BEER, CHILLER, CONTROL, FLOAT, GRAVITY_READ, HEATER, Percent, RESERVOIR, SEEN,
+    SURROUND, TEMPERATURE_AT, TEMPERATURE_READ, TIME, VESSEL,
 };
 use crate::document::{Fields, Node, Walk};
 use crate::keys::Table;
@@ -19,6 +19,9 @@ use toml::de::DeValue;
 
 /// The shortest `silent_after`.
 const SILENT_AFTER_MIN: Span = Span::from_mins(10);
+/// The shortest default of `max_on`: with a probe every few seconds, one late reading must not end
+/// a compressor's run.
+const MAX_ON_DEFAULT_MIN: Span = Span::from_mins(5);
 /// The longest default of `max_on`.
 const MAX_ON_DEFAULT_MAX: Span = Span::from_mins(20);
 /// Names that gravity sources cannot have, as they mean the temperature probes.
@@ -185,7 +188,7 @@ fn float(
     let expansion = walk.quantity(&fields, "expansion");
     let temperature = optional(walk, &fields, "temperature", &TEMPERATURE_AT, temperature_read);
     let battery = optional(walk, &fields, "battery", &BATTERY, |walk, inner| {
-        walk.text(inner, "unit")?;
+        walk.choice::<Percent>(inner, "unit")?;
         walk.text(inner, "at").map(|at| Field(Some(at)))
     });
     let time = optional(walk, &fields, "time", &TIME, |walk, inner| {
@@ -341,7 +344,8 @@ fn control(walk: &mut Walk, fields: &Fields<'_>, every: Option<Span>) -> Option<
     let max_on = if inner.has("max_on") {
         above_zero(walk, &inner, "max_on")
     } else {
-        Some(every.unwrap_or(MAX_ON_DEFAULT_MAX).min(MAX_ON_DEFAULT_MAX))
+        let every = every.unwrap_or(MAX_ON_DEFAULT_MAX);
+        Some(every.clamp(MAX_ON_DEFAULT_MIN, MAX_ON_DEFAULT_MAX))
     };
     let off_target = positive(walk, &inner, "off_target");
     if let (Some(band), Some(off)) = (hysteresis, off_target)
@@ -468,7 +472,8 @@ fn positive(walk: &mut Walk, fields: &Fields<'_>, key: &str) -> Option<Temperatu
     let delta = walk.quantity::<TemperatureDelta>(fields, key)?;
     if delta.kelvin() <= 0.0 {
         let message = format!("`{key}` must be above nothing");
-        walk.error("bad-value", fields.place(key), message);
+        walk.error("bad-value", fields.place(key), message)
+            .hint(format!("such as `{}`", fields.example(key)));
         return None;
     }
     Some(delta)

@@ -26,7 +26,7 @@ pub(crate) struct Outlook {
     final_share: Option<f64>,
     /// Whether a final gravity is expected at all; true where its value is broken.
     pub has_final: bool,
-    /// Whether the expectation could be read: rules that would blame a missing one stay silent else.
+    /// Whether the expectation could be read: rules that blame a missing one stay silent else.
     pub is_whole: bool,
 }
 

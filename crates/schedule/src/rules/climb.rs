@@ -113,9 +113,9 @@ fn timed_too_fast(place: &Placed<'_>, to: Temperature, pace: Pace) -> Option<Fin
     let limit = ramp.kelvin_per_hour();
     (asked > limit * SLACK).then(|| {
         let message = format!(
-            "the ramp limits cannot follow: this asks for {} K/h, `{name}` allows {} K/h",
-            short(asked, 2),
-            short(limit, 2)
+            "the ramp limits cannot follow: this asks for {}, `{name}` allows {}",
+            rate_text(asked, limit),
+            rate_text(limit, limit)
         );
         Finding::warning("ramp-too-slow", &place.stage.path_of(&format!("target.{key}")), message)
             .hint(format!("go more slowly, or raise `{name}` in `[limits]`"))
@@ -259,6 +259,15 @@ fn ramp(
         Some((limits.ramp_up?, "ramp_up"))
     } else {
         Some((limits.ramp_down?, "ramp_down"))
+    }
+}
+
+/// A rate given in K/h, by the day where the slower of two is easier to read so.
+fn rate_text(kelvin_per_hour: f64, slower: f64) -> String {
+    if slower < 0.5 {
+        format!("{} °C/d", short(kelvin_per_hour * 24.0, 2))
+    } else {
+        format!("{} °C/h", short(kelvin_per_hour, 2))
     }
 }
 

@@ -61,24 +61,26 @@ fn impossible_leaf(place: &Placed<'_>, milestone: &Milestone) -> Option<(String,
     if let Milestone::AtTarget(_) = milestone {
         return unreachable_target(place);
     }
-    beyond(place, place.outlook.mark(milestone)?)
+    let beyond = beyond(place, place.outlook.mark(milestone)?)?;
+    let hint = "ask for less, expect a drier beer in `[expect]`, or use `stable`";
+    Some((format!("this lies {beyond}"), hint))
 }
 
-fn beyond(place: &Placed<'_>, mark: Mark) -> Option<(String, &'static str)> {
+/// How far a mark lies beyond what can be reached, in words.
+fn beyond(place: &Placed<'_>, mark: Mark) -> Option<String> {
     let points = place.outlook.points_beyond_end(mark)?;
     (points > BEYOND_POINTS).then(|| {
         let end = place.outlook.final_text();
         let points = crate::text::short(points, 1);
-        let reason = format!("it lies {points} points beyond the expected final gravity ({end})");
-        (reason, "ask for less, expect a drier beer in `[expect]`, or use `stable`")
+        format!("{points} points beyond the expected final gravity ({end})")
     })
 }
 
 /// Why the setpoint of a stage never arrives.
 fn unreachable_target(place: &Placed<'_>) -> Option<(String, &'static str)> {
     let Some(Target::Climb { along, until, .. }) = place.stage.target else { return None };
-    let (reason, _) = beyond(place, place.outlook.along(along, until))?;
-    let reason = format!("the climb ends at {}, but {reason}", percent(until));
+    let beyond = beyond(place, place.outlook.along(along, until))?;
+    let reason = format!("the climb ends at {}, {beyond}", percent(until));
     Some((reason, "let the climb end earlier, or the stage with something else"))
 }
 
@@ -203,8 +205,7 @@ fn unbounded(place: &Placed<'_>, until: &Ask) -> Option<Finding> {
         return None;
     }
     let message = format!(
-        "{} waits for the beer without bound: if the gravity sticks or the float falls silent, \
-         nobody is told",
+        "{} waits for the beer without bound: a gravity that sticks would keep it there for ever",
         stage_title(place)
     );
     Some(

@@ -41,6 +41,9 @@ fn outside_limits(place: &Placed<'_>, path: &str, target: Temperature) -> Option
         (_, Some(warmest)) if target > warmest => (warmest, "warmest", "above"),
         _ => return None,
     };
+    if limits.coldest > limits.warmest && limits.warmest.is_some() {
+        return None; // Upside down, and said so: no target could lie within.
+    }
     let message = format!(
         "the target of {} ({}) is {side} `{name}` ({})",
         place.stage.title(),

@@ -91,7 +91,8 @@ pub async fn run_until(
     told_to_end: impl Future<Output = ()>,
 ) -> Result<(), Failure> {
     let path = cellar.path(&cellar.config.store.file);
-    let (store, recovered) = Store::open(&path, cellar.config.store.keep).map_err(store_failure)?;
+    let (store, recovered) =
+        Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
     let (engine, published) =
         recover(&cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
     let routes = Routes::of(&cellar.config);
@@ -119,7 +120,7 @@ pub async fn run_until(
         snapshot_at: Stamp::from_millis(0),
     };
     daemon.republish();
-    daemon.give(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
+    daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
     daemon.snapshot();
     tokio::select! {
         ended = daemon.turn(&mut from_link) => ended?,
@@ -139,7 +140,7 @@ impl Daemon {
         loop {
             tokio::select! {
                 _ = tick.tick() => {
-                    self.give(Input::Tick);
+                    self.give(&Input::Tick);
                     self.refresh();
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 }
@@ -179,20 +180,20 @@ impl Daemon {
                 for topic in refused {
                     tracing::error!(%topic, "the broker does not let us hear this topic");
                 }
-                self.give(Input::Link { up: true });
+                self.give(&Input::Link { up: true });
                 self.tell_everything();
                 let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
             }
             FromLink::Down { reason, hint } => {
                 tracing::warn!(%reason, %hint, "the broker is away");
-                self.give(Input::Link { up: false });
+                self.give(&Input::Link { up: false });
                 // The daemon is up and safe without a broker, and says so by its alarm.
                 let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
             }
             FromLink::Message(message) => self.hear_message(&message),
             FromLink::Oversize { topic, size_bytes } => {
                 for input in self.routes.oversize(&topic, size_bytes) {
-                    self.give(input);
+                    self.give(&input);
                 }
             }
             FromLink::Published { mark } => self.published = self.published.max(mark),
@@ -216,7 +217,7 @@ impl Daemon {
                 self.cellar.load_schedule_of(command, pitched.as_deref());
                 self.add_history(command);
             }
-            self.give_from(input, message.response.as_ref());
+            self.give_from(&input, message.response.as_ref());
         }
         self.clock.note_handled();
     }
@@ -236,16 +237,16 @@ impl Daemon {
         }
     }
 
-    fn give(&mut self, input: Input) {
+    fn give(&mut self, input: &Input) {
         self.give_from(input, None);
     }
 
-    fn give_from(&mut self, input: Input, response: Option<&Response>) {
+    fn give_from(&mut self, input: &Input, response: Option<&Response>) {
         let now = self.now();
         if !matches!(input, Input::Started { .. }) {
             self.catch_up(now);
         }
-        self.handle(now, &input, response);
+        self.handle(now, input, response);
     }
 
     fn handle(&mut self, now: Now, input: &Input, response: Option<&Response>) {
@@ -274,7 +275,7 @@ impl Daemon {
             tracing::info!(kind = record.kind.as_str(), vessel = ?record.vessel, "{}", record.text);
         }
         self.unpublished.extend(records);
-        self.note_store(kept.err());
+        self.note_store(kept.as_ref().err());
         self.publish_events();
         if news {
             self.tell_states();
@@ -282,8 +283,8 @@ impl Daemon {
     }
 
     /// Tells the engine when the store begins or ceases to fail.
-    fn note_store(&mut self, error: Option<StoreError>) {
-        let problem = match &error {
+    fn note_store(&mut self, error: Option<&StoreError>) {
+        let problem = match error {
             Some(error) => Some(error.to_string()),
             None if self.store.is_failing() => return,
             None => None,
@@ -295,7 +296,7 @@ impl Daemon {
             tracing::error!(%problem, "records cannot be written");
         }
         self.store_problem.clone_from(&problem);
-        self.give(Input::Store { problem });
+        self.give(&Input::Store { problem });
     }
 
     fn publish_events(&mut self) {
@@ -333,7 +334,7 @@ impl Daemon {
         match self.store.history(now).and_then(|history| history.records(&filter)) {
             Ok(records) => records.iter().for_each(|record| self.publish_event(record)),
             Err(error) => {
-                tracing::error!(%error, "events cannot be read for publishing them again")
+                tracing::error!(%error, "events cannot be read for publishing them again");
             }
         }
     }
@@ -469,13 +470,13 @@ impl Daemon {
             Ok(body) => self.store.snapshot(now, STATE_VERSION, &body),
             Err(error) => return tracing::error!(%error, "the engine's state cannot be written"),
         };
-        self.note_store(written.err());
+        self.note_store(written.as_ref().err());
         self.publish_events();
     }
 
     /// An orderly end: outputs off, everything kept and published.
     async fn end(mut self) {
-        self.give(Input::Stopping);
+        self.give(&Input::Stopping);
         self.tell_states();
         self.snapshot();
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
@@ -539,7 +540,7 @@ fn recover(
     let replayed = store.replay(snapshot, |now, input| {
         engine.handle(now, input);
     });
-    let count = replayed.map_err(store_failure)?;
+    let count = replayed.map_err(|error| store_failure(&error))?;
     if engine.last_seq() + 1 != next_seq {
         tracing::error!(
             engine = engine.last_seq(),
@@ -552,7 +553,7 @@ fn recover(
     Ok((engine, published))
 }
 
-fn store_failure(error: StoreError) -> Failure {
+fn store_failure(error: &StoreError) -> Failure {
     Failure::new(Status::Io, error.to_string()).hint(error.hint())
 }
 

@@ -14,11 +14,13 @@ const GAP_UNKNOWN: Span = Span::from_hours(24);
 const GAP_TIMES: i64 = 4;
 
 impl Belief {
-    /// Gravity and rate now; `None` without a usable reading.
+    /// Gravity and rate now, or, where the last reading is too long ago to go on from it, as they
+    /// were then; `None` without a usable reading.
     pub fn estimate(&self) -> Option<Estimate> {
         let (_, last) = self.last.as_ref()?;
-        let (gravity, gravity_sd) = self.trend_now(|_| (GRAVITY, 0.0))?;
-        let (slope, slope_sd) = self.trend_now(|_| (SLOPE, 0.0))?;
+        let at = if self.missing().is_some() { *last } else { self.hours(self.now) };
+        let (gravity, gravity_sd) = self.trend.moments(at, |_| (GRAVITY, 0.0))?;
+        let (slope, slope_sd) = self.trend.moments(at, |_| (SLOPE, 0.0))?;
         Some(Estimate {
             sg: in_sg((gravity, gravity_sd)),
             rate_points_per_day: Measured { value: slope * 24.0, sd: slope_sd * 24.0 },

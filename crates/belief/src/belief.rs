@@ -6,7 +6,9 @@ use crate::tail::TailBank;
 use crate::thermal::Thermal;
 use crate::trend::{Heard, TrendBank};
 use crate::watch::{Declared, Fall, Stated};
-use crate::{Expectation, GravityReading, Kind, Measured, Original, Refusal, SourceReport, Taken};
+use crate::{
+    Doubt, Expectation, GravityReading, Kind, Measured, Original, Refusal, SourceReport, Taken,
+};
 use quantity::{Span, Stamp, Temperature};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -42,6 +44,10 @@ pub struct Belief {
     float_at: Option<f64>,
     /// The beer's temperature when it last counted as moved.
     celsius: Option<f64>,
+    /// The float that was here first: the others are told beside it.
+    anchor: Option<String>,
+    /// The fall has ended too far above what was expected.
+    pub(crate) stalled: bool,
 }
 
 impl Belief {
@@ -61,6 +67,8 @@ impl Belief {
             last: None,
             float_at: None,
             celsius: None,
+            anchor: None,
+            stalled: false,
         }
     }
 
@@ -121,6 +129,7 @@ impl Belief {
             }
         }
         self.declared.clear();
+        self.stalled = false;
     }
 
     /// What is known of each source, by name.
@@ -131,7 +140,13 @@ impl Belief {
             kind: source.kind,
             offset: match source.kind {
                 Kind::Hand { sd_points } => Some(Measured { value: 0.0, sd: sd_points }),
-                Kind::Float => frame.map(|(value, sd)| Measured { value, sd }),
+                Kind::Float => frame.and_then(|(value, sd)| {
+                    let beside = match source.beside {
+                        Some(beside) => beside.offset()?,
+                        None => 0.0,
+                    };
+                    Some(Measured { value: value + beside, sd })
+                }),
             },
             last: source.last,
             last_sg: source.last_sg,
@@ -188,22 +203,92 @@ impl Belief {
         }
     }
 
-    /// A reading goes into the banks.
+    /// A reading goes into the banks, unless its source is doubted or not yet known.
     fn hear(&mut self, reading: &GravityReading, time: f64, points: f64) -> Taken {
         let time = time.max(self.trend.at());
         let kelvin = self.kelvin_moved();
         self.trend.advance(time, kelvin);
         let heard = match reading.kind {
-            Kind::Float => self.trend.float(points),
-            Kind::Hand { sd_points } => self.trend.hand(points, sd_points.max(0.1)),
+            Kind::Float => match self.beside_others(reading, time, points) {
+                Some(points) => self.hear_float(reading, time, kelvin, points),
+                None => return Taken::Believed,
+            },
+            Kind::Hand { sd_points } => {
+                let heard = self.trend.hand(points, sd_points.max(0.1));
+                self.compare_floats(points, sd_points);
+                self.hear_tail(reading.kind, time, kelvin, points);
+                heard
+            }
         };
         self.last = Some((reading.source.clone(), time));
         self.watch_fall(time);
-        self.hear_tail(reading.kind, time, kelvin, points);
-        if reading.kind == Kind::Float {
-            self.float_at = Some(time);
-        }
         taken(&heard)
+    }
+
+    fn hear_float(
+        &mut self,
+        reading: &GravityReading,
+        time: f64,
+        kelvin: f64,
+        points: f64,
+    ) -> Heard {
+        let heard = self.trend.float(points);
+        self.hear_tail(reading.kind, time, kelvin, points);
+        self.float_at = Some(time);
+        let residual = points - heard.foretold.0;
+        let learned = self.trend.has_learned();
+        let source = self.sources.get_mut(&reading.source);
+        let step = source
+            .filter(|_| learned)
+            .and_then(|source| source.watch_step(reading.at, time, residual, heard.ordinary));
+        if let Some(step) = step {
+            self.trend.loosen_offset(step);
+            if let Some(tail) = &mut self.tail {
+                tail.loosen(step);
+            }
+        }
+        heard
+    }
+
+    /// What a float's reading would be on the float that was here first; `None` while it is not to
+    /// be heard.
+    fn beside_others(&mut self, reading: &GravityReading, time: f64, points: f64) -> Option<f64> {
+        let anchor = self.anchor.get_or_insert_with(|| reading.source.clone()).clone();
+        let rate = -self.trend.moments(time, |_| (crate::trend::SLOPE, 0.0))?.0;
+        let (frame, _) = self.trend.moments(time, |_| (crate::trend::FRAME, 0.0))?;
+        let floats = self.sources.values().filter(|source| source.kind == Kind::Float).count();
+        let source = self.sources.get_mut(&reading.source)?;
+        source.watch_run(reading.at, time, points, rate);
+        if anchor == reading.source {
+            return source.is_heard().then_some(points);
+        }
+        let beside = source.beside.get_or_insert_default();
+        let doubt = beside.take(time, points - frame);
+        let offset = beside.offset();
+        if let Some(doubt) = doubt {
+            source.doubt = Some(doubt);
+            // Of two that disagree nobody knows which one is right.
+            if let (2, Some(anchor)) = (floats, self.sources.get_mut(&anchor)) {
+                anchor.doubt = Some(opposite(doubt));
+            }
+            return None;
+        }
+        offset.filter(|_| source.is_heard()).map(|offset| points - offset)
+    }
+
+    /// A hand sample trusts floats again that agree with it.
+    fn compare_floats(&mut self, sample: f64, sample_sd: f64) {
+        const LEAST: f64 = 2.0;
+        let Some((offset, sd)) =
+            self.trend.moments(self.trend.at(), |_| (crate::trend::OFFSET, 0.0))
+        else {
+            return;
+        };
+        for source in self.sources.values_mut().filter(|source| source.kind == Kind::Float) {
+            let beside = source.beside.and_then(|beside| beside.offset()).unwrap_or(0.0);
+            let apart = points(source.last_sg) - offset - beside - sample;
+            source.compare(apart, LEAST.max(3.0 * sd.hypot(sample_sd)));
+        }
     }
 
     fn hear_tail(&mut self, kind: Kind, time: f64, kelvin: f64, points: f64) {
@@ -226,7 +311,24 @@ impl Belief {
             }
         }
         self.declared.note(time, tail);
+        self.watch_stall(time);
         self.restart_tail(time);
+    }
+
+    /// A fall that has ended too far above what was expected has stalled, until it is credibly
+    /// lower: a float's day and night must not make an end of it.
+    fn watch_stall(&mut self, time: f64) {
+        const ENDED: f64 = 0.9;
+        let Some((tail, end)) = self.tail.as_ref().zip(self.expectation.final_sg) else { return };
+        let end = points(end.sg);
+        let above = self.trend.moments(time, |_| (crate::trend::GRAVITY, -end));
+        let upper = above.map_or(f64::INFINITY, |(above, sd)| above + sd);
+        if self.stalled {
+            self.stalled = upper > crate::stable::NO_LONGER_STALLED;
+        } else {
+            let ended = || tail.left().below(1.0).is_some_and(|below| below >= ENDED);
+            self.stalled = upper > crate::stable::STALLED_ABOVE && ended();
+        }
     }
 
     /// Looks for the beginning of the fall and of its tail.
@@ -292,6 +394,15 @@ fn original(original: &Original) -> (f64, f64) {
             (points(sg), sd_points.max(0.05))
         }
         Original::Measured => ANY_ORIGINAL,
+    }
+}
+
+/// The same doubt, seen from the other source.
+fn opposite(doubt: Doubt) -> Doubt {
+    match doubt {
+        Doubt::Disagrees { points } => Doubt::Disagrees { points: -points },
+        Doubt::Drifts { points_per_day } => Doubt::Drifts { points_per_day: -points_per_day },
+        other @ (Doubt::Stuck { .. } | Doubt::Stepped { .. }) => other,
     }
 }
 

@@ -4,6 +4,7 @@
 //! evidence. It asks no clock: time comes in with the readings and with [`Belief::advance`].
 
 mod belief;
+#[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod filter;
 mod judgement;
 mod noise;
@@ -14,6 +15,7 @@ mod source;
 mod stable;
 mod tail;
 mod thermal;
+#[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod trend;
 mod watch;
 

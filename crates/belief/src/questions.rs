@@ -165,6 +165,9 @@ impl Belief {
     /// Why nothing can be said of the beer at all; `None` where something can.
     pub(crate) fn missing(&self) -> Option<Missing> {
         let Some((name, last)) = &self.last else { return Some(Missing::NoReading) };
+        if !self.sources.values().any(crate::source::Source::is_heard) {
+            return Some(Missing::NoTrustedSource);
+        }
         let source = self.sources.get(name)?;
         let usual = source.interval().map(|usual| (usual * GAP_TIMES).max(GAP_LEAST));
         let bound = usual.unwrap_or(GAP_UNKNOWN).min(GAP_MOST);

@@ -72,7 +72,8 @@ pub enum Original {
 /// What became of a reading.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Taken {
-    /// It counts; one that comes soon after another is joined with those after it.
+    /// It was taken in: it counts as much as its source is trusted; one that comes soon after
+    /// another is joined with those after it.
     Believed,
     /// It counts for almost nothing: it lies too far from what was foretold.
     Outlying {

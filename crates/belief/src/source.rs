@@ -8,6 +8,8 @@ use serde::{Deserialize, Serialize};
 const JOIN: f64 = 5.0 / 60.0;
 /// At most this many wait; later ones are left out until the five minutes are over.
 const WAITING: usize = 64;
+/// A float's place beside the others is known after so many blocks.
+const KNOWN_BLOCKS: u32 = 4;
 /// How much the newest gap between readings counts for the usual one.
 const RHYTHM: f64 = 0.2;
 
@@ -24,7 +26,41 @@ pub(crate) struct Source {
     passed: Option<f64>,
     /// Readings that wait, in points.
     waiting: Vec<f64>,
+    /// Residuals of the last readings, as long as each was far from what was foretold.
+    odd: Vec<f64>,
+    /// The present run of equal readings.
+    run: Option<Run>,
+    /// How it reads beside the float that was here first; `None` for that one.
+    pub beside: Option<Beside>,
     pub doubt: Option<Doubt>,
+    /// Since when it is doubted, in h.
+    doubted: f64,
+}
+
+/// A run of equal readings.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Run {
+    points: f64,
+    count: u32,
+    since: f64,
+    /// How fast the beer fell when it began, in points/h.
+    rate: f64,
+}
+
+/// How one float reads beside the others, in blocks of some hours.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Beside {
+    /// This float less the others, in points.
+    mean: f64,
+    blocks: u32,
+    /// Where it stood when it was first known, and when, in h.
+    first: Option<(f64, f64)>,
+    /// The block that is being filled.
+    begun: f64,
+    sum: f64,
+    count: u32,
+    /// How many blocks in a row lay far from the mean.
+    far: u32,
 }
 
 impl Source {
@@ -36,8 +72,12 @@ impl Source {
             last_sg: 1.0,
             gap: None,
             passed: None,
-            waiting: vec![],
+            waiting: Vec::new(),
+            odd: Vec::new(),
+            run: None,
+            beside: None,
             doubt: None,
+            doubted: 0.0,
         }
     }
 
@@ -62,9 +102,131 @@ impl Source {
         Some(median(&mut self.waiting))
     }
 
+    /// Whether its readings are believed now: what stepped is read anew, what sticks or disagrees
+    /// is not.
+    pub fn is_heard(&self) -> bool {
+        matches!(self.doubt, None | Some(Doubt::Stepped { .. }))
+    }
+
+    /// Looks for a run of equal readings while the beer falls; `rate` is in points/h.
+    pub fn watch_run(&mut self, at: Stamp, time: f64, points: f64, rate: f64) {
+        const READINGS: u32 = 6;
+        const HOURS: f64 = 3.0;
+        // A float that shows whole points repeats itself for less.
+        const FALL: f64 = 3.0;
+        const FORETOLD: f64 = 12.0;
+        match &mut self.run {
+            Some(run) if run.points == points => {
+                run.count = run.count.saturating_add(1);
+                let hours = time - run.since;
+                let fall = run.rate * hours.min(FORETOLD);
+                if run.count >= READINGS && hours >= HOURS && fall > FALL && self.doubt.is_none() {
+                    let since = at - Span::from_hours_f64(hours);
+                    self.doubt = Some(Doubt::Stuck { since });
+                    self.doubted = time;
+                }
+            }
+            _ => {
+                self.run = Some(Run { points, count: 1, since: time, rate });
+                if matches!(self.doubt, Some(Doubt::Stuck { .. })) {
+                    self.doubt = None;
+                }
+            }
+        }
+    }
+
+    /// Looks for a step after a reading that lay `residual` from what was foretold; gives its size
+    /// in points once it is seen.
+    pub fn watch_step(
+        &mut self,
+        at: Stamp,
+        time: f64,
+        residual: f64,
+        ordinary: f64,
+    ) -> Option<f64> {
+        const ODD: f64 = 0.3;
+        const READINGS: usize = 4;
+        const STEP: f64 = 3.0;
+        const FORGIVEN: f64 = 12.0;
+        if matches!(self.doubt, Some(Doubt::Stepped { .. })) && time - self.doubted > FORGIVEN {
+            self.doubt = None;
+        }
+        if ordinary > ODD {
+            self.odd.clear();
+            return None;
+        }
+        self.odd.push(residual);
+        if self.odd.len() < READINGS {
+            return None;
+        }
+        let low = self.odd.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = self.odd.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mean = self.odd.iter().sum::<f64>() / self.odd.len() as f64;
+        self.odd.clear();
+        // All on one side and alike: a step. Outliers scatter, a beer that falls faster goes on.
+        if low * high <= 0.0 || mean.abs() < STEP || high - low > 0.5 * mean.abs() {
+            return None;
+        }
+        self.doubt = Some(Doubt::Stepped { at, points: mean });
+        self.doubted = time;
+        Some(mean)
+    }
+
+    /// A sample was taken: a float that agrees with it is trusted again.
+    pub fn compare(&mut self, apart: f64, tolerance: f64) {
+        if apart.abs() <= tolerance {
+            self.doubt = None;
+        }
+    }
+
     /// The usual time between its readings.
     pub fn interval(&self) -> Option<Span> {
         self.gap.map(Span::from_hours_f64)
+    }
+}
+
+impl Beside {
+    /// A reading that differs from the others by this; gives a doubt where it parts from them.
+    pub fn take(&mut self, time: f64, apart: f64) -> Option<Doubt> {
+        const BLOCK: f64 = 3.0;
+        const FOLLOW: f64 = 0.05;
+        const FAR: f64 = 3.0;
+        const FAR_BLOCKS: u32 = 3;
+        const DRIFTED: f64 = 2.5;
+        if self.count == 0 {
+            self.begun = time;
+        }
+        self.sum += apart;
+        self.count = self.count.saturating_add(1);
+        if time - self.begun < BLOCK && self.blocks > 0 {
+            return None;
+        }
+        let block = self.sum / f64::from(self.count);
+        (self.sum, self.count) = (0.0, 0);
+        self.blocks = self.blocks.saturating_add(1);
+        if let Some((mean, since)) = self.first {
+            let far = (block - self.mean).abs() > FAR;
+            self.far = if far { self.far.saturating_add(1) } else { 0 };
+            if self.far >= FAR_BLOCKS {
+                return Some(Doubt::Disagrees { points: block - self.mean });
+            }
+            if !far {
+                self.mean += FOLLOW * (block - self.mean);
+            }
+            let (moved, days) = (self.mean - mean, (time - since) / 24.0);
+            return (moved.abs() > DRIFTED && days > 1.0)
+                .then_some(Doubt::Drifts { points_per_day: moved / days });
+        }
+        self.mean += (block - self.mean) / f64::from(self.blocks);
+        if self.blocks >= KNOWN_BLOCKS {
+            self.first = Some((self.mean, time));
+        }
+        None
+    }
+
+    /// This float less the others, in points, once it is known.
+    pub fn offset(&self) -> Option<f64> {
+        self.first.map(|_| self.mean)
     }
 }
 

@@ -11,7 +11,9 @@ use crate::{Care, Lacking, Measured, Missing, StableJudgement};
 use quantity::{Gravity, GravityDelta, Span};
 
 /// Further above the expected final gravity than this it is a stop, not an end, in points.
-const STALLED_ABOVE: f64 = 4.0;
+pub(crate) const STALLED_ABOVE: f64 = 4.0;
+/// What has stalled is so until it is lower than this, in points.
+pub(crate) const NO_LONGER_STALLED: f64 = 2.5;
 /// How far the 3 h mean of the beer may move in 12 h, in K.
 const MOVED_MOST: f64 = 0.8;
 /// No end is seen in fewer readings.
@@ -111,7 +113,7 @@ impl Belief {
     fn too_high(&self) -> Option<Lacking> {
         let end = points(self.expectation.final_sg?.sg);
         let (above, sd) = self.trend_now(|_| (GRAVITY, -end))?;
-        (above + sd > STALLED_ABOVE).then_some(Lacking::Stalled { above })
+        (self.stalled || above + sd > STALLED_ABOVE).then_some(Lacking::Stalled { above })
     }
 
     /// All but the height says that it has ended.

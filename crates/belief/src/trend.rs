@@ -113,6 +113,12 @@ impl TrendBank {
         heard
     }
 
+    /// Whether it has seen enough of a float to know what is odd for it.
+    pub fn has_learned(&self) -> bool {
+        const LEARNED: u32 = 12;
+        self.readings >= LEARNED
+    }
+
     /// A hand reading, at the time to which the bank was brought.
     pub fn hand(&mut self, points: f64, sd: f64) -> Heard {
         self.observe(&GRAVITY, points, Some(sd * sd))

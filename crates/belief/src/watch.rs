@@ -156,10 +156,9 @@ impl Stated {
         if time - tail.began() < NOT_BEFORE {
             return false;
         }
-        if self.recent.back().is_none_or(|(last, _)| time - last >= EVERY) {
-            if let Some((end, sd)) = tail.final_moments() {
-                self.recent.push_back((time, end - 2.33 * sd));
-            }
+        let due = self.recent.back().is_none_or(|(last, _)| time - last >= EVERY);
+        if let Some((end, sd)) = tail.final_moments().filter(|_| due) {
+            self.recent.push_back((time, end - 2.33 * sd));
         }
         while self.recent.front().is_some_and(|(stated, _)| time - stated >= OLD) {
             if let Some((_, low)) = self.recent.pop_front() {

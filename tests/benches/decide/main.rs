@@ -30,7 +30,12 @@ fn main() {
     let number = |index: usize, otherwise: u64| {
         words.get(index).and_then(|word| word.parse().ok()).unwrap_or(otherwise)
     };
-    let plan = Plan { seed: number(0, 1), runs: number(1, 200), part: words.get(2).cloned(), alone: words.len() > 3 };
+    let plan = Plan {
+        seed: number(0, 1),
+        runs: number(1, 200),
+        part: words.get(2).cloned(),
+        alone: words.len() > 3,
+    };
     println!("seed {}, {} batches a cell\n", plan.seed, plan.runs);
     let float = |noise, wear, minutes| Float { noise, wear, minutes, offset_sd: 1.0 };
     for (part, minutes) in [("stable", 15.0), ("hourly", 60.0)] {

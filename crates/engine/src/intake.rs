@@ -59,10 +59,14 @@ impl Vessel {
         self.refuse(cx, source, problem);
     }
 
-    /// Takes what a relay reports of itself.
-    pub fn take_seen(&mut self, cx: &Context<'_, '_>, output: OutputKind, on: Option<bool>) {
+    /// Takes what a relay reports of itself; `None`: neither of its two words, which says nothing.
+    pub fn take_seen(&mut self, cx: &mut Context<'_, '_>, output: OutputKind, on: Option<bool>) {
+        let Some(on) = on else {
+            let problem = "it is neither of the two words that its `seen` has";
+            return self.refuse(cx, output.as_str(), problem);
+        };
         if let Some(told) = self.told.get_mut(&output) {
-            told.seen = on.map(|on| (on, cx.now));
+            told.seen = Some((on, cx.now));
         }
     }
 
@@ -163,6 +167,7 @@ impl Vessel {
         if let Some(percent) = reading.values.battery_percent.filter(|p| (0.0..=110.0).contains(p))
         {
             float.take_battery(at, percent);
+            self.fresh = true;
         }
         self.take_float_temperature(cx, at, reading);
         let temperature = self

@@ -70,8 +70,8 @@ impl Vessel {
             self.probe_mut(on).fall_silent();
         }
         let probe = self.controlled(config);
-        let silence = probe.filter(|probe| probe.is_silent()).map(|_| {
-            let quiet = cx.now.since(since);
+        let silence = probe.filter(|probe| probe.is_silent()).map(|probe| {
+            let quiet = cx.now.since(probe.heard().unwrap_or(self.started_at));
             let text = format!(
                 "no beer temperature for {quiet}; both outputs are off until three readings agree. \
                  Look at the probe and its link"

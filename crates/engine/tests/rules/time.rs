@@ -1,0 +1,115 @@
+//! Two clocks, starts and orderly ends.
+
+use crate::kit::{Bench, NORTH, check};
+use quantity::Show;
+
+const STAGES: &str = "[[stage]]\nname = 'a'\ntarget = '18 C'\nuntil = { elapsed = '5 h' }\n\
+                      [[stage]]\nname = 'b'\ntarget = '18 C'\nuntil = { elapsed = '9 d' }\n";
+
+#[test]
+fn a_step_of_the_wall_clock_moves_nothing() {
+    check(
+        STAGES,
+        r#"
+        0:05 pitch schedule="beer" | ok
+        1:00 clock + 6:00          |
+        1:00:10 tick               | clock.stepped "stepped forward by 6 h; no span moved by it"; stage a
+        5:04:50 tick               | stage a
+        5:05 tick                  | stage b"#,
+    );
+}
+
+#[test]
+fn a_step_back_makes_time_doubtful_until_it_is_passed() {
+    check(
+        STAGES,
+        r#"
+        0:05 pitch schedule="beer" | ok
+        4:00 clock - 2:00          |
+        4:00:10 tick               | clock.stepped "stepped back by 2 h"; alarm.raised "clock-doubtful"; alarm clock-doubtful stands
+        5:30 tick                  | stage a
+        6:01 tick                  | alarm.returned "clock-doubtful"; stage b"#,
+    );
+    check(
+        STAGES,
+        r#"
+        0:05 pitch schedule="beer" | ok
+        4:00 clock - 9:00          |
+        5:30 tick                  | stage a; alarm clock-doubtful stands
+        5:30 acknowledge           | ok "clock-doubtful"; alarm.acknowledged
+        5:31 tick                  | stage b; alarm clock-doubtful gone"#,
+    );
+}
+
+#[test]
+fn time_away_counts_for_the_stage() {
+    check(
+        STAGES,
+        r#"
+        0:05 pitch schedule="beer" | ok
+        1:05 restart after 3:59    | daemon.started; stage a
+        1:07 tick                  | stage b; stage.left "It took 5 h""#,
+    );
+}
+
+#[test]
+fn a_machine_without_a_clock_learns_its_time_away_soon_after_the_start() {
+    // Away for 3 h 30 min, but the clock came up half an hour behind the record.
+    let mut bench = Bench::new(NORTH, Show::default());
+    bench.put("beer", STAGES);
+    bench.run(
+        r#"
+        0:00 beer at 18.5          |
+        0:05 pitch schedule="beer" | ok
+        1:05 crash                 |
+        1:05 clock - 0:30          |
+        1:05 start                 | daemon.started; alarm clock-doubtful stands; chiller off
+        1:06 tick                  | stage a
+        1:06 clock + 4:00          |
+        1:06:10 tick               | clock.stepped "3 h 30 min of it count as time away"; alarm.returned "clock-doubtful"; stage a; alarm beer-silent gone; set 18.0
+        1:09:50 tick               | chiller off
+        1:34 tick                  | stage a
+        1:35:10 tick               | stage b"#,
+    );
+}
+
+#[test]
+fn compressor_rest_is_not_served_by_a_step_of_the_clock() {
+    check(
+        STAGES,
+        r#"
+        0:00 beer at 18.5          |
+        0:05 pitch schedule="beer" | ok
+        1:00 tick                  | chiller on
+        1:00 restart after 0:00:30 | chiller off
+        1:01 clock + 5:00          |
+        1:04:50 tick               | chiller off
+        1:05:30 tick               | chiller on"#,
+    );
+}
+
+#[test]
+fn an_orderly_end_switches_off_and_says_so() {
+    let mut bench = Bench::new(NORTH, Show::default());
+    bench.put("beer", STAGES);
+    bench.run(
+        r#"
+        0:00 beer at 18.5          |
+        0:05 pitch schedule="beer" | ok
+        1:00 tick                  | chiller on"#,
+    );
+    bench.give(engine::Input::Stopping);
+    bench.run("1:00 crash | run running; chiller off");
+    let last: Vec<&str> = bench.log.iter().rev().take(2).map(|r| r.kind.as_str()).collect();
+    assert_eq!(last, ["daemon.stopped", "output.switched"]);
+}
+
+#[test]
+fn a_repeated_tick_at_the_same_time_gives_nothing() {
+    let mut bench = Bench::new(NORTH, Show::default());
+    bench.put("beer", STAGES);
+    bench.run(r#"0:05 pitch schedule="beer" | ok"#);
+    bench.run("5:05 tick | stage b");
+    let now = quantity::Stamp::from_millis(crate::kit::START + crate::kit::millis("5:05"));
+    assert_eq!(bench.engine.handle(engine::Now::same(now), engine::Input::Tick), []);
+}

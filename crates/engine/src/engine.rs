@@ -393,7 +393,8 @@ impl Engine {
         });
         let store = self.state.store_problem.as_ref().map(|problem| {
             let text = format!(
-                "records cannot be written: {problem}. No stage changes; temperature control goes on"
+                "records cannot be written: {problem}. No stage changes; temperature control goes \
+                 on"
             );
             Condition::new(text, json!({ "problem": problem }))
         });

@@ -261,7 +261,8 @@ impl Vessel {
         });
     }
 
-    /// A float's number as a gravity at 20 °C, calibrated and corrected for temperature where asked.
+    /// A float's number as a gravity at 20 °C, calibrated and, where asked, corrected for
+    /// temperature.
     fn corrected(
         &self,
         cx: &Context<'_, '_>,

@@ -382,7 +382,7 @@ impl Vessel {
         batch.revise(schedule.as_ref().clone());
         batch.file.clone_from(&loaded.name);
         batch.stage.index = index;
-        // Latches stand under what was asked: those of milestones that are gone are never looked at.
+        // Latches stand under what was asked: those of milestones that are gone are not looked at.
         let new = batch.stage().clone();
         batch.stage.said = said_already(&old, &new, &batch.stage.said);
         let bounded_anew = old.at_most != new.at_most;

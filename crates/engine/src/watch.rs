@@ -335,8 +335,7 @@ impl Vessel {
             low.then(|| {
                 let text =
                     format!("the battery of {name} is at {percent:.0} %{left}. Charge it soon");
-                let data =
-                    json!({ "source": name, "battery_percent": percent, "battery_days_left": days });
+                let data = json!({ "source": name, "battery_percent": percent, "days_left": days });
                 Condition::new(text, data)
             })
         });

@@ -1,18 +1,19 @@
 //! Scripts that read like tables: one action a line, what must have come of it in the last column.
 //!
-//! A line is `time action | expected; expected`. Time is `hours:minutes[:seconds]`, with `days+` in
-//! front where there are some. Between two lines time passes in ticks of 10 s, as every driver gives
-//! them; meanwhile the beer's probe speaks once a minute and the float once an hour, as the script
-//! last told them to. Expected are records in their order (`stage.left "evidence"`), their absence
-//! (`!alarm.raised`), `nothing`, and how things stand: `set 18.0`, `stage primary`, `run held`,
-//! `heater on`, `chiller off`, `ok`, `refused "reason"`, `told heater off`.
+//! A line is `time action | expected; expected`; one that begins with `|` goes on with the last.
+//! Time is `hours:minutes[:seconds]`, with `days+` in front where there are some. Between two lines
+//! time passes in ticks of 10 s, as every driver gives them; meanwhile the beer's probe speaks once a
+//! minute and the float once an hour, as the script last told them to. Expected are records in their
+//! order (`stage.left "evidence"`), their absence (`!alarm.raised`), `nothing`, and how things stand:
+//! `set 18.0`, `stage primary`, `run held`, `heater on`, `chiller off`, `ok`, `refused "reason"`,
+//! `told heater off`, `alarm ID stands`.
 
 use engine::{
     Command, CommandInput, Effect, Engine, Input, LoadedSchedule, Now, OutputKind, RawGravity,
     Reading, Record, Reply, Setup, State, Values, VesselSetup,
 };
 use quantity::{Show, Span, Stamp, Temperature};
-use schedule::{Name, Source};
+use schedule::{Name, Problem, Source};
 use std::collections::BTreeMap;
 
 /// All scripts begin at 2026-03-02T06:00:00Z.
@@ -112,7 +113,7 @@ impl Bench {
     pub fn new(config: &str, show: Show) -> Self {
         let source = Source::new("barmkeep.toml", config);
         let checked = schedule::read_config(&source, &|_| true);
-        let problems: Vec<String> = checked.problems.iter().map(|p| p.line()).collect();
+        let problems: Vec<String> = checked.problems.iter().map(Problem::line).collect();
         let Some(config) = checked.value else { panic!("{problems:#?}") };
         let vessels = config.vessels.into_iter();
         let vessels = vessels.map(|(name, v)| (name, VesselSetup::new(v, BTreeMap::new())));
@@ -143,7 +144,7 @@ impl Bench {
             format!("{HEAD}{schedule}")
         };
         let checked = schedule::read_schedule(&Source::new(format!("{name}.toml"), text));
-        let problems: Vec<String> = checked.problems.iter().map(|p| p.line()).collect();
+        let problems: Vec<String> = checked.problems.iter().map(Problem::line).collect();
         let schedule = checked.value.map(Box::new).ok_or_else(|| problems.join("; "));
         let loaded = LoadedSchedule { name: name.to_owned(), schedule };
         self.schedules.insert(name.to_owned(), loaded);
@@ -152,8 +153,8 @@ impl Bench {
     /// Runs a script and stops at the first line that is not as expected.
     #[track_caller]
     pub fn run(&mut self, script: &str) {
-        for line in script.lines().map(str::trim).filter(|line| !line.is_empty()) {
-            let (action, expected) = line.split_once('|').unwrap_or((line, ""));
+        for line in joined(script) {
+            let (action, expected) = line.split_once('|').unwrap_or((line.as_str(), ""));
             let (time, action) = action.trim().split_once(' ').unwrap_or((action.trim(), "tick"));
             let before = self.log.len();
             self.effects.clear();
@@ -165,7 +166,7 @@ impl Bench {
                     panic!("{line}\n  {problem}\n  happened:\n    {}", log.join("\n    "));
                 }
             }
-            self.in_order(expected, before, line);
+            self.in_order(expected, before, &line);
         }
     }
 
@@ -467,6 +468,21 @@ pub fn millis(text: &str) -> i64 {
 
 fn kind(output: &str) -> OutputKind {
     if output == "heater" { OutputKind::Heater } else { OutputKind::Chiller }
+}
+
+/// The lines of a script, those that begin with `|` joined to the one before.
+fn joined(script: &str) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for line in script.lines().map(str::trim).filter(|line| !line.is_empty()) {
+        match (line.strip_prefix('|'), lines.last_mut()) {
+            (Some(more), Some(last)) => {
+                last.push(';');
+                last.push_str(more);
+            }
+            _ => lines.push(line.to_owned()),
+        }
+    }
+    lines
 }
 
 /// Semicolons part what is expected, except in quotation marks.

@@ -470,7 +470,8 @@ proptest! {
                 battery_percent: Some(percent),
             };
             let source = if form == 5 { "beer" } else { "float" }.to_owned();
-            let reading = Reading { vessel: north(), source, taken: None, retained: form == 4, values };
+            let (vessel, retained) = (north(), form == 4);
+            let reading = Reading { vessel, source, taken: None, retained, values };
             run.give(Input::Reading(reading));
             let text = serde_json::to_string(run.engine.state()).unwrap();
             let state: State = serde_json::from_str(&text).unwrap();

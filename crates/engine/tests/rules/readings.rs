@@ -16,7 +16,8 @@ fn silence_switches_both_off_and_three_readings_bring_them_back() {
         1:00 beer silent           |
         1:05 tick                  | alarm beer-silent gone
         1:09:50 tick               | alarm beer-silent gone
-        1:10:10 tick               | alarm.raised "beer-silent"; alarm beer-silent stands; chiller off
+        1:10:10 tick               | alarm.raised "beer-silent"; alarm beer-silent stands
+                                   | chiller off
         1:30 beer 18.6             | alarm beer-silent stands; chiller off
         1:30:10 beer 18.6          | alarm beer-silent stands
         1:30:20 beer 18.6          | alarm.returned "beer-silent"; chiller on"#,
@@ -61,13 +62,15 @@ fn an_impossible_or_jumping_probe_is_doubted_and_both_outputs_go_off() {
             0:05 pitch schedule="beer" | ok
             1:00 tick                  | chiller on
             1:00 beer silent           |
-            1:00:30 beer {wrong}       | reading.refused "beer"; alarm.raised "beer-doubtful"; output.switched "Chiller off: there is no beer temperature that can be trusted."; chiller off
+            1:00:30 beer {wrong}       | reading.refused "beer"; alarm.raised "beer-doubtful"
+                    | output.switched "Chiller off: there is no beer temperature that can be"
+                                       | chiller off
             1:01 beer 18.6             | alarm beer-doubtful stands
             1:01:10 beer 18.6          |
             1:01:20 beer 18.5          | alarm.returned "beer-doubtful"; chiller off
             1:06 beer 18.6             | chiller on"#
         );
-        // A jump counts as the first of three readings that might agree; these do not agree with it.
+        // A jump might be the first of three readings that agree; these do not agree with it.
         check(STAGE, &script);
     }
 }
@@ -160,7 +163,7 @@ fn times_ahead_and_times_that_are_not_newer_are_refused() {
         0:10:30 beer 18.0 taken 0:15:00 | reading.refused "not newer"
         0:10:40 beer 18.0 taken 0:15:01 | !reading.refused
         0:20 float 1.0480 taken 0:19 | !reading.refused
-        0:21 float 1.0480 taken 0:19 | reading.refused "A reading of float was refused: it is not newer than the last one."
+        0:21 float 1.0480 taken 0:19 | reading.refused "it is not newer than the last one."
         0:22 float 1.0470 taken 0:18 | reading.refused "not newer"
         0:23 float 1.0470            | !reading.refused
         0:23 float 1.0470            | reading.refused "not newer""#,
@@ -174,7 +177,8 @@ fn what_cannot_be_used_is_refused_and_changes_nothing() {
         r#"
         0:00 beer at 18.0           |
         0:05 pitch schedule="beer"  | ok
-        0:06 garbage float          | reading.refused "A reading of float was refused: the payload is no JSON."; !alarm.raised
+        0:06 garbage float          | reading.refused "float was refused: the payload is no JSON."
+                                    | !alarm.raised
         0:07 float 3.5              | reading.refused "not a possible gravity"
         0:08 float NaN              | reading.refused "not a number"
         0:09 surround 4.0           | reading.refused "no surround probe"
@@ -193,7 +197,8 @@ fn a_float_without_a_usable_gravity_is_silent_after_three_intervals() {
         6:00 float 3.5             |
         7:00 battery 80            |
         7:59:50 tick               | alarm gravity-silent.float gone
-        8:00 tick                  | alarm.raised "gravity-silent.float"; alarm gravity-silent.float stands
+        8:00 tick                  | alarm.raised "gravity-silent.float"
+                                   | alarm gravity-silent.float stands
         8:10 restart after 0:10    | alarm gravity-silent.float stands
         9:00 float 1.0480          | alarm.returned "gravity-silent.float"
         11:59 tick                 | alarm gravity-silent.float gone
@@ -231,7 +236,8 @@ fn what_a_relay_reports_is_compared_with_what_it_was_told() {
         0:10 tick                  | alarm output-disagrees gone
         0:10 seen heater on        |
         0:10:20 tick               | alarm output-disagrees gone
-        0:10:40 tick               | alarm.raised "the heater was told to be off and reports on"; told heater off
+        0:10:40 tick               | alarm.raised "the heater was told to be off and reports on"
+                                   | told heater off
         0:11 seen heater off       |
         0:12 tick                  | alarm.returned "output-disagrees""#,
     );
@@ -258,7 +264,8 @@ fn what_a_relay_reports_is_compared_with_what_it_was_told() {
         0:05 tick                  | heater on
         0:06:50 tick               | alarm output-disagrees gone
         0:08 tick                  | alarm output-disagrees stands
-        0:09 seen heater ?         | reading.refused "neither of the two words"; alarm output-disagrees stands
+        0:09 seen heater ?         | reading.refused "neither of the two words"
+                                   | alarm output-disagrees stands
         0:10 seen heater on        |
         0:11 tick                  | alarm.returned "output-disagrees""#,
     );

@@ -11,7 +11,10 @@ fn at_pitch_the_setpoint_is_the_beers_own_and_goes_to_the_target_under_the_ramp(
         &stage,
         r#"
         0:00 beer at 20.0          |
-        0:05 pitch schedule="beer" | ok; batch.pitched; stage.entered "Setpoint 20.0 °C, then 10.0 °C"; notice.due "airlock"; setpoint.moved "from 20.0 °C to 10.0 °C"; set 20.0
+        0:05 pitch schedule="beer" | ok; batch.pitched
+                                   | stage.entered "Setpoint 20.0 °C, then 10.0 °C"
+                                   | notice.due "airlock"
+                                   | setpoint.moved "from 20.0 °C to 10.0 °C"; set 20.0
         2:05 tick                  | set 19.0; !setpoint.moved
         20:05 tick                 | set 10.0; setpoint.moved "arrived at 10.0 °C, from 20.0 °C"
         30:00 tick                 | set 10.0; !setpoint.moved"#,
@@ -36,7 +39,7 @@ fn without_a_reading_the_setpoint_begins_at_the_first_target() {
     let stage = format!("[[stage]]\nname = 'primary'\ntarget = '10 C'\n{DAYS}");
     check(
         &stage,
-        r#"0:05 pitch schedule="beer" | set 10.0; stage.entered "Setpoint 10.0 °C."; !setpoint.moved"#,
+        r#"0:05 pitch schedule="beer" | stage.entered "Setpoint 10.0 °C."; !setpoint.moved"#,
     );
 }
 
@@ -113,7 +116,8 @@ fn steps_in_time_jump_when_their_share_of_the_way_is_done() {
         12:04 tick                 | set 12.0; !setpoint.moved
         13:05 tick                 | set 13.0; setpoint.moved "from 12.0 °C to 14.0 °C"
         14:06 tick                 | set 14.0; setpoint.moved "arrived at 14.0 °C"
-        26:06 tick                 | set 16.0; setpoint.moved "from 14.0"; setpoint.moved "arrived at 16.0""#,
+        26:06 tick                 | set 16.0; setpoint.moved "from 14.0"
+                                   | setpoint.moved "arrived at 16.0""#,
     );
 }
 
@@ -132,7 +136,8 @@ fn a_climb_follows_the_beer_one_way_only_and_stands_while_nothing_is_known() {
         0:05 pitch schedule="beer" original_gravity="1.048 SG" | set 10.0
         0:10 fall 1.048 to 1.012 in 72 h                |
         0:30 beer follows                               |
-        1+12:00 tick                                    | set 11.5; setpoint.moved "to 11.5 °C"; setpoint.moved "arrived at 11.5 °C"
+        1+12:00 tick                                    | set 11.5; setpoint.moved "to 11.5 °C"
+                                                        | setpoint.moved "arrived at 11.5 °C"
         3+12:00 tick                                    | set 16.0
         3+12:00 fall 1.012 to 1.040 in 12 h             |
         5+00:00 tick                                    | set 16.0; !setpoint.moved"#,
@@ -171,7 +176,8 @@ fn free_rise_follows_the_beer_up_to_its_ceiling_and_does_not_heat() {
         8:00 tick                  | set 24.0; chiller on
         9:00 beer at 23.0          |
         24:04 tick                 | set 23.0; chiller off; heater off
-        24:05 tick                 | stage rest; set 23.0; stage.entered "Setpoint 23.0 °C, then 20.0 °C"
+        24:05 tick                 | stage rest; set 23.0
+                                   | stage.entered "Setpoint 23.0 °C, then 20.0 °C"
         26:05 tick                 | set 22.0"#,
     );
 }
@@ -276,6 +282,7 @@ fn thermostats_get_setpoints_a_hysteresis_apart() {
         0:00 beer at 18.0          |
         0:05 pitch schedule="beer" | told heater 17.7; told chiller 18.3; heater on; chiller on
         1:00 beer silent           |
-        1:20 tick                  | told heater none; told chiller none; alarm beer-silent stands"#,
+        1:20 tick                  | told heater none; told chiller none
+                                   | alarm beer-silent stands"#,
     );
 }

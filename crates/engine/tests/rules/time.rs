@@ -13,7 +13,8 @@ fn a_step_of_the_wall_clock_moves_nothing() {
         r#"
         0:05 pitch schedule="beer" | ok
         1:00 clock + 6:00          |
-        1:00:10 tick               | clock.stepped "stepped forward by 6 h; no span moved by it"; stage a
+        1:00:10 tick               | clock.stepped "stepped forward by 6 h; no span moved by it"
+                                   | stage a
         5:04:50 tick               | stage a
         5:05 tick                  | stage b"#,
     );
@@ -26,7 +27,8 @@ fn a_step_back_makes_time_doubtful_until_it_is_passed() {
         r#"
         0:05 pitch schedule="beer" | ok
         4:00 clock - 2:00          |
-        4:00:10 tick               | clock.stepped "stepped back by 2 h"; alarm.raised "clock-doubtful"; alarm clock-doubtful stands
+        4:00:10 tick               | clock.stepped "stepped back by 2 h"
+                                   | alarm.raised "clock-doubtful"; alarm clock-doubtful stands
         5:30 tick                  | stage a
         6:01 tick                  | alarm.returned "clock-doubtful"; stage b"#,
     );
@@ -66,7 +68,9 @@ fn a_machine_without_a_clock_learns_its_time_away_soon_after_the_start() {
         1:05 start                 | daemon.started; alarm clock-doubtful stands; chiller off
         1:06 tick                  | stage a
         1:06 clock + 4:00          |
-        1:06:10 tick               | clock.stepped "3 h 30 min of it count as time away"; alarm.returned "clock-doubtful"; stage a; alarm beer-silent gone; set 18.0
+        1:06:10 tick               | clock.stepped "3 h 30 min of it count as time away"
+                                   | alarm.returned "clock-doubtful"; stage a
+                                   | alarm beer-silent gone; set 18.0
         1:09:50 tick               | chiller off
         1:34 tick                  | stage a
         1:35:10 tick               | stage b"#,

@@ -228,13 +228,13 @@ pub fn command() -> clap::Command {
     let mut whole = Cli::command();
     for (name, fields) in engine::command::COMMANDS {
         let mut sub = clap::Command::new(*name)
-            .about(about(name))
             .arg(Arg::new("vessel").help("The vessel; may be left out where there is one"));
         for field in *fields {
             let argument = Arg::new(*field).long(flag(field)).help(field_help(field));
             sub = sub.arg(argument.allow_hyphen_values(true));
         }
-        whole = whole.subcommand(ConfigArg::augment_args(sub));
+        // The arguments bring a description of their own: the command's comes after.
+        whole = whole.subcommand(ConfigArg::augment_args(sub).about(about(name)));
     }
     whole
 }
@@ -367,6 +367,16 @@ mod tests {
     fn every_field_has_a_flag_with_dashes() {
         for field in engine::command::COMMANDS.iter().flat_map(|(_, fields)| *fields) {
             assert_eq!(flag(field), field.replace('_', "-"));
+        }
+    }
+
+    #[test]
+    fn every_command_says_what_it_does() {
+        let whole = command();
+        for (name, _) in engine::command::COMMANDS {
+            let sub = whole.find_subcommand(name).unwrap();
+            assert_eq!(sub.get_about().unwrap().to_string(), about(name));
+            assert_ne!(about(name), "A command for a vessel", "{name}");
         }
     }
 

@@ -9,11 +9,26 @@ use std::time::{Instant, SystemTime};
 /// Where the daemon takes its time from.
 #[derive(Debug, Clone)]
 pub enum Clock {
-    /// The machine's monotonic clock, from the start of the process, and its wall clock.
-    Machine(Instant),
+    /// The machine's.
+    Machine(Machine),
     /// The demonstration's: its devices move it.
     Invented(Arc<Invented>),
 }
+
+/// The machine's monotonic clock, from the start of the process, and its wall clock.
+///
+/// Each of the two is read for itself and cut to whole milliseconds, so that their difference
+/// would flicker; it is kept until the wall clock was truly set.
+#[derive(Debug, Clone)]
+pub struct Machine {
+    started: Instant,
+    /// The wall clock at the start, in milliseconds, as it is set now.
+    base: Arc<AtomicI64>,
+}
+
+/// Between reading the one clock and the other a busy machine may let this pass, in milliseconds;
+/// what goes beyond is a wall clock that was set.
+const APART: i64 = 100;
 
 /// Time that goes on only when somebody lets it.
 #[derive(Debug, Default)]
@@ -26,16 +41,15 @@ pub struct Invented {
 impl Clock {
     /// The machine's clocks.
     pub fn machine() -> Self {
-        Clock::Machine(Instant::now())
+        let machine =
+            Machine { started: Instant::now(), base: Arc::new(AtomicI64::new(wall().millis())) };
+        Clock::Machine(machine)
     }
 
     /// The present.
     pub fn now(&self) -> Now {
         match self {
-            Clock::Machine(started) => Now {
-                monotonic: Stamp::from_millis(whole(started.elapsed().as_millis())),
-                wall: wall(),
-            },
+            Clock::Machine(machine) => machine.now(),
             Clock::Invented(invented) => Now::same(invented.now()),
         }
     }
@@ -46,6 +60,21 @@ impl Clock {
             invented.handled.fetch_add(1, Ordering::AcqRel);
         }
     }
+}
+
+impl Machine {
+    fn now(&self) -> Now {
+        let elapsed = whole(self.started.elapsed().as_millis());
+        let measured = wall().millis() - elapsed;
+        let base = steadied(self.base.load(Ordering::Acquire), measured);
+        self.base.store(base, Ordering::Release);
+        Now { monotonic: Stamp::from_millis(elapsed), wall: Stamp::from_millis(base + elapsed) }
+    }
+}
+
+/// The difference of the clocks as it was, unless what is measured now says that one was set.
+fn steadied(base: i64, measured: i64) -> i64 {
+    if (measured - base).abs() <= APART { base } else { measured }
 }
 
 impl Invented {
@@ -78,4 +107,27 @@ pub fn wall() -> Stamp {
 
 fn whole(millis: u128) -> i64 {
     i64::try_from(millis).unwrap_or(i64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_difference_of_the_clocks_moves_only_with_a_step() {
+        for (measured, expected) in [
+            (5000, 5000),
+            (5001, 5000),
+            (4900, 5000),
+            (5101, 5101),
+            (4899, 4899),
+            (-60_000, -60_000),
+        ] {
+            assert_eq!(steadied(5000, measured), expected, "{measured}");
+        }
+        let clock = Clock::machine();
+        let apart = |now: Now| now.wall.millis_after(now.monotonic);
+        let first = apart(clock.now());
+        assert!((0..1000).all(|_| apart(clock.now()) == first));
+    }
 }

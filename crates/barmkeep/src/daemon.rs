@@ -272,7 +272,8 @@ impl Daemon {
         let kept = self.store.take(now, input, &records);
         let news = !records.is_empty();
         for record in &records {
-            tracing::info!(kind = record.kind.as_str(), vessel = ?record.vessel, "{}", record.text);
+            let vessel = record.vessel.as_ref().map(Name::as_str);
+            tracing::info!(kind = record.kind.as_str(), vessel, "{}", record.text);
         }
         self.unpublished.extend(records);
         self.note_store(kept.as_ref().err());

@@ -83,9 +83,11 @@ impl Cellar {
     /// Reads a configuration and the calibrations that it names.
     ///
     /// # Errors
-    /// As [`read_source`] and [`accept`]; a calibration that cannot be used is a configuration error.
+    /// As [`accept`]; a file that is missing or cannot be read, and a calibration that cannot be
+    /// used, are configuration errors.
     pub fn read(path: &Path) -> Result<Self, Failure> {
-        let source = read_source(path)?;
+        let source =
+            read_source(path).map_err(|failure| Failure { status: Status::Config, ..failure })?;
         let config = accept(schedule::read_config(&source, &is_time_zone), &source)?;
         let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
         let mut calibrations = BTreeMap::new();

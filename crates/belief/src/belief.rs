@@ -5,7 +5,7 @@ use crate::source::Source;
 use crate::tail::TailBank;
 use crate::thermal::Thermal;
 use crate::trend::{Heard, TrendBank};
-use crate::watch::{Declared, Fall, Stated};
+use crate::watch::{Declared, Fall, Phase, Stated};
 use crate::{
     Doubt, Expectation, GravityReading, Kind, Measured, Original, Refusal, SourceReport, Taken,
 };
@@ -21,8 +21,8 @@ const FLOAT_SPEAKS: f64 = 24.0;
 
 /// What is believed of one batch in one vessel.
 ///
-/// `take*` put readings in, [`Belief::advance`] lets time pass; all else only asks, and may be asked
-/// as often as one likes. A copy that was stored and read back goes on exactly alike.
+/// `take*` put readings in, [`Belief::advance`] lets time pass; all else only asks, and may be
+/// asked as often as one likes. A copy that was stored and read back goes on exactly alike.
 ///
 /// Invariant: the trend bank and the tail bank stand at the time of the last believed reading,
 /// never after `now`.
@@ -74,7 +74,8 @@ impl Belief {
 
     /// Takes a float's or a hand reading.
     ///
-    /// One that comes soon after another of the same float waits, and is joined with those after it.
+    /// One that comes soon after another of the same float waits, and is joined with those after
+    /// it.
     pub fn take(&mut self, reading: &GravityReading) -> Taken {
         self.advance(reading.at);
         if let Some(refusal) = self.refusal(reading) {
@@ -315,30 +316,38 @@ impl Belief {
             }
         }
         self.declared.note(time, tail);
-        self.watch_stall(time);
+        self.watch_stall();
         self.restart_tail(time);
     }
 
     /// A fall that has ended too far above what was expected has stalled, until it is credibly
     /// lower: a float's day and night must not make an end of it.
-    fn watch_stall(&mut self, time: f64) {
+    fn watch_stall(&mut self) {
         const ENDED: f64 = 0.9;
-        let Some((tail, end)) = self.tail.as_ref().zip(self.expectation.final_sg) else { return };
-        let end = points(end.sg);
-        let above = self.trend.moments(time, |_| (crate::trend::GRAVITY, -end));
-        let upper = above.map_or(f64::INFINITY, |(above, sd)| above + sd);
+        let Some(tail) = self.ended() else { return };
+        let Some(above) = self.above_expected() else { return };
+        let upper = above.value + above.sd;
         if self.stalled {
             self.stalled = upper > crate::stable::NO_LONGER_STALLED;
-        } else {
-            let ended = || tail.left().below(1.0).is_some_and(|below| below >= ENDED);
-            self.stalled = upper > crate::stable::STALLED_ABOVE && ended();
+        } else if upper > crate::stable::STALLED_ABOVE {
+            self.stalled = tail.left().below(1.0).is_some_and(|below| below >= ENDED);
         }
     }
 
     /// Looks for the beginning of the fall and of its tail.
     fn watch_fall(&mut self, time: f64) {
-        if self.tail.is_none() && self.fall.watch(time, &self.trend, &self.expectation) {
-            self.start_tail(time);
+        if self.fall.ended {
+            return;
+        }
+        match self.fall.watch(time, &self.trend, &self.expectation) {
+            Phase::Falling => self.tail = None,
+            Phase::Slowing if self.tail.is_some() => {}
+            Phase::Slowing => self.start_tail(time),
+            Phase::Tail { keep } => {
+                if self.tail.is_none() || !keep {
+                    self.start_tail(time);
+                }
+            }
         }
     }
 
@@ -348,9 +357,14 @@ impl Belief {
         self.stated.clear();
     }
 
+    /// The tail, once it is one.
+    pub(crate) fn ended(&self) -> Option<&TailBank> {
+        self.tail.as_ref().filter(|_| self.fall.ended)
+    }
+
     /// The tail begins anew where the beer went below what the tail had called its end.
     fn restart_tail(&mut self, time: f64) {
-        let Some(tail) = &self.tail else { return };
+        let Some(tail) = self.tail.as_ref().filter(|_| self.fall.ended) else { return };
         if self.stated.broken(time, tail, &self.trend) {
             self.start_tail(time);
         }
@@ -359,7 +373,7 @@ impl Belief {
     /// Kinds of noise for a new tail: what the main fall has taught, less firmly, since there a
     /// wandering slope can pass for noise.
     fn possible_noises(&self) -> Vec<(usize, f64)> {
-        const FIRMNESS: f64 = 0.5;
+        const FIRMNESS: f64 = 0.25;
         const REACH: f64 = 8.0;
         const MOST: usize = 8;
         let noises = self.trend.noises();

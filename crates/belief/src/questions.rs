@@ -39,7 +39,7 @@ impl Belief {
     /// The final gravity that is still to come, in SG: of the tail once it has begun, else as
     /// expected.
     pub fn final_gravity(&self) -> Option<Measured> {
-        let Some(tail) = &self.tail else {
+        let Some(tail) = self.ended() else {
             let expected = self.expectation.final_sg?;
             return Some(Measured { value: expected.sg, sd: expected.sd_points * 1e-3 });
         };
@@ -239,8 +239,8 @@ impl Belief {
     }
 }
 
-/// Gravity less the gravity at which `share` is attenuated, as a sum over a filter's numbers: linear
-/// about its mean original gravity.
+/// Gravity less the gravity at which `share` is attenuated, as a sum over a filter's numbers:
+/// linear about its mean original gravity.
 fn to_attenuation(original: f64, share: f64) -> (Weights, f64) {
     let target = |original: f64| points(sg_from_plato((1.0 - share) * plato(original)));
     let at = target(original);

@@ -1,11 +1,11 @@
-//! "The final gravity is stable": what is still to fall, how fast it falls, and what else must hold.
+//! "The final gravity is stable": what is still to fall, how fast it falls, what else must hold.
 
 use crate::belief::{Belief, points};
 use crate::normal::Positive;
 use crate::questions::measured;
 use crate::tail::TailBank;
 use crate::thermal::Moved;
-use crate::trend::GRAVITY;
+use crate::trend::OFFSET;
 use crate::watch::HOLD;
 use crate::{Care, Lacking, Measured, Missing, StableJudgement};
 use quantity::{Gravity, GravityDelta, Span};
@@ -43,7 +43,7 @@ impl Belief {
             judgement.lacking.push(Lacking::Missing(missing));
             return judgement;
         }
-        let Some(tail) = &self.tail else {
+        let Some(tail) = self.ended() else {
             let begun = self.fall.begun.is_some();
             let lacking = Lacking::Missing(Missing::NotBegun);
             judgement.lacking.push(if begun { Lacking::StillFalling } else { lacking });
@@ -111,9 +111,19 @@ impl Belief {
 
     /// It lies too far above what was expected, or may do so.
     fn too_high(&self) -> Option<Lacking> {
+        let above = self.above_expected()?;
+        (self.stalled || above.value + above.sd > STALLED_ABOVE)
+            .then_some(Lacking::Stalled { above: above.value })
+    }
+
+    /// How far above the expected final gravity the tail ends, in points; as uncertain as the
+    /// gravity now, for what is left is judged elsewhere.
+    pub(crate) fn above_expected(&self) -> Option<Measured> {
         let end = points(self.expectation.final_sg?.sg);
-        let (above, sd) = self.trend_now(|_| (GRAVITY, -end))?;
-        (self.stalled || above + sd > STALLED_ABOVE).then_some(Lacking::Stalled { above })
+        let tail = self.ended()?;
+        let ((level, _), (_, sd)) = (tail.final_moments()?, tail.level_moments()?);
+        let (offset, offset_sd) = self.trend_now(|_| (OFFSET, 0.0))?;
+        Some(Measured { value: level - offset - end, sd: sd.hypot(offset_sd) })
     }
 
     /// All but the height says that it has ended.
@@ -134,10 +144,10 @@ impl Asked {
         let least = |bound, confidence| below(bound).is_some_and(|shown| shown >= confidence);
         match self.care {
             Care::Safe => least(self.within, self.confidence),
-            // Less sure that less than `within` is left, and very sure that it is not twice as much.
+            // A little less sure of `within`, and surer that it is not twice as much.
             Care::Quick => {
-                least(self.within, 1.0 - 2.0 * (1.0 - self.confidence))
-                    && least(2.0 * self.within, 1.0 - 0.1 * (1.0 - self.confidence))
+                least(self.within, 1.0 - 1.4 * (1.0 - self.confidence))
+                    && least(2.0 * self.within, 1.0 - 0.4 * (1.0 - self.confidence))
             }
         }
     }

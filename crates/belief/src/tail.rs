@@ -1,9 +1,9 @@
 //! The tail bank: the end of a fermentation as an exponential approach, with or without a second,
 //! slower sugar behind it, seen through a float of unknown noise.
 //!
-//! Each filter holds the final gravity, what the first sugar still has to give, what the second has,
-//! and the float's lasting noise; all in points, in the frame of what the float reads. What is still
-//! to fall is never negative: that is imposed where a question is answered.
+//! Each filter holds the final gravity, what the first sugar still has to give, what the second
+//! has, and the float's lasting noise; all in points, in the frame of what the float reads. What is
+//! still to fall is never negative: that is imposed where a question is answered.
 
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
@@ -155,6 +155,11 @@ impl TailBank {
     /// How fast it falls, in points an hour.
     pub fn rate(&self) -> Positive {
         Positive::new(self.parts(|member| [0.0, 1.0 / TAUS[member.tau], 1.0 / POOL_HOURS, 0.0]))
+    }
+
+    /// Gravity now in the frame of what the float reads, mean and standard deviation.
+    pub fn level_moments(&self) -> Option<(f64, f64)> {
+        mixture_moments(self.parts(|_| READ_HAND))
     }
 
     /// The final gravity in the frame of what the float reads, mean and standard deviation.

@@ -1,9 +1,10 @@
 //! The trend bank: gravity as a wandering straight line, with no assumption on fermentation.
 //!
-//! Each filter holds five numbers: the beer's gravity now, its slope, the float's lasting noise, the
-//! float's offset (reading less truth) and the original gravity. Gravity and original gravity start
-//! as one number, so whatever is later learned of one (a sample, say) is learned of the other, and
-//! a fall is known better than either. Gravities are in points above 1.000, times in h since pitching.
+//! Each filter holds five numbers: the beer's gravity now, its slope, the float's lasting noise,
+//! the float's offset (reading less truth) and the original gravity. Gravity and original gravity
+//! start as one number, so whatever is later learned of one (a sample, say) is learned of the
+//! other, and a fall is known better than either. Gravities are in points above 1.000, times in h
+//! since pitching.
 
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};

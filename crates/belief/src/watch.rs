@@ -22,15 +22,19 @@ pub(crate) struct Fall {
     first: Option<f64>,
     /// The fastest fall yet, in points/h.
     fastest: f64,
-    /// Since when it has been slow, in h.
-    slow: Option<f64>,
+    /// Since when it has been slower than that, in h.
+    slowing: Option<f64>,
+    /// Since when it has all but stopped, in h.
+    stopped: Option<f64>,
+    /// Whether its tail has come.
+    pub ended: bool,
     /// Whether the original gravity was measured: readings had settled before the fall.
     pub settled: bool,
 }
 
 impl Fall {
-    /// Looks at the trend after a reading at `time`; says whether the tail begins.
-    pub fn watch(&mut self, time: f64, trend: &TrendBank, expectation: &Expectation) -> bool {
+    /// Looks at the trend after a reading at `time`.
+    pub fn watch(&mut self, time: f64, trend: &TrendBank, expectation: &Expectation) -> Phase {
         const SETTLED_READINGS: u32 = 4;
         const SETTLED_HOURS: f64 = 1.0;
         let first = *self.first.get_or_insert(time);
@@ -40,34 +44,56 @@ impl Fall {
             let enough = self.readings >= SETTLED_READINGS && time - first >= SETTLED_HOURS;
             self.settled |= enough && still > 0.5;
             if 1.0 - still < SHOWN {
-                return false;
+                return Phase::Falling;
             }
             self.begun = Some(time);
         }
-        self.tail_begins(time, trend, expectation)
-    }
-
-    fn tail_begins(&mut self, time: f64, trend: &TrendBank, expectation: &Expectation) -> bool {
-        const FAST_DONE: f64 = 0.15;
-        const TAIL_DONE: f64 = 0.4;
-        const FAST: f64 = 2.0 / 24.0;
-        const SLOW_HOURS: f64 = 12.0;
         let mean = |weights| trend.moments(time, |_| (weights, 0.0)).map_or(0.0, |(mean, _)| mean);
         let (gravity, original, rate) = (mean(GRAVITY), mean(ORIGINAL), -mean(SLOPE));
         let end = expectation.final_sg.map_or(0.25 * original, |end| points(end.sg));
-        let done = (original - gravity) / (original - end).max(1.0);
+        self.phase(time, rate, (original - gravity) / (original - end).max(1.0))
+    }
+
+    /// From the present rate in points/h, and the share of the expected fall that is done.
+    fn phase(&mut self, time: f64, rate: f64, done: f64) -> Phase {
+        const FAST_DONE: f64 = 0.15;
+        const TAIL_DONE: f64 = 0.4;
+        const FAST: f64 = 2.0 / 24.0;
+        const SLOWING: f64 = 0.8;
+        const TAIL: f64 = 0.5;
+        const STOPPED: f64 = 0.2;
+        const STOPPED_HOURS: f64 = 12.0;
+        // What began to slow down longer ago was the main fall's own unrest.
+        const KEPT_HOURS: f64 = 10.0;
         if done >= FAST_DONE {
             self.fastest = self.fastest.max(rate);
         }
-        if self.fastest < FAST {
-            return false;
+        if self.fastest < FAST || rate > SLOWING * self.fastest {
+            (self.slowing, self.stopped) = (None, None);
+            return Phase::Falling;
         }
+        let since = *self.slowing.get_or_insert(time);
         // A stop far above the end is a tail too: what ended short is to be seen.
-        let slow = rate < 0.2 * self.fastest;
-        self.slow = slow.then(|| self.slow.unwrap_or(time));
-        let stopped = self.slow.is_some_and(|since| time - since >= SLOW_HOURS);
-        (rate < 0.5 * self.fastest && done >= TAIL_DONE) || stopped
+        let stopped = rate < STOPPED * self.fastest;
+        self.stopped = stopped.then(|| self.stopped.unwrap_or(time));
+        let stopped = self.stopped.is_some_and(|since| time - since >= STOPPED_HOURS);
+        if stopped || (rate < TAIL * self.fastest && done >= TAIL_DONE) {
+            self.ended = true;
+            return Phase::Tail { keep: time - since <= KEPT_HOURS };
+        }
+        Phase::Slowing
     }
+}
+
+/// Where the fall is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Phase {
+    /// It has not begun, or goes on.
+    Falling,
+    /// It has become slower: what is read from here on may be the tail's.
+    Slowing,
+    /// The tail has come; `keep` what was read while the fall slowed down.
+    Tail { keep: bool },
 }
 
 /// For how long a tail must have shown its end, in h.

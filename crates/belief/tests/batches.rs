@@ -1,5 +1,7 @@
 //! Whole batches through the room's one door: real brews by hand, floats in clean and odd beers.
 
+#![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
+
 use belief::{
     Belief, Care, Doubt, Expectation, Expected, GravityReading, Kind, Lacking, Missing, Original,
     Refusal, StableJudgement, Taken,

@@ -1,5 +1,7 @@
 //! What must hold whatever is read, in whatever order.
 
+#![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
+
 use belief::{Belief, Care, Expectation, Expected, GravityReading, Kind, Original};
 use proptest::prelude::*;
 use quantity::{Gravity, GravityDelta, Share, Span, Stamp, Temperature};
@@ -58,11 +60,11 @@ fn sound(belief: &Belief) {
         assert!(rate.value.is_finite() && rate.sd > 0.0, "{estimate:?}");
     }
     for percent in [0.0, 0.3, 0.8, 1.1] {
-        let share = Share::from_fraction(percent).unwrap();
+        let share = Share::from_fraction(percent).expect("a share");
         probability(belief.attenuation(share).probability);
         probability(belief.progress(share).probability);
     }
-    probability(belief.at_or_below(Gravity::from_sg(1.02).unwrap()).probability);
+    probability(belief.at_or_below(Gravity::from_sg(1.02).expect("a gravity")).probability);
     probability(belief.fallen(GravityDelta::Points(5.0)).probability);
     for care in [Care::Quick, Care::Safe] {
         let said = belief.stable(GravityDelta::Points(1.0), Span::from_hours(48), 0.95, care);
@@ -89,7 +91,8 @@ proptest! {
         run(&mut one, &second);
         run(&mut other, &second);
         sound(&one);
-        prop_assert_eq!(serde_json::to_string(&one).unwrap(), serde_json::to_string(&other).unwrap());
+        let json = |belief: &Belief| serde_json::to_string(belief).expect("storable");
+        prop_assert_eq!(json(&one), json(&other));
     }
 
     #[test]

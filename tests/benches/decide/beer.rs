@@ -23,6 +23,8 @@ pub enum Ending {
     Drift(f64),
     /// Time constant 36 h; the float shows whole points.
     Coarse,
+    /// Time constant 24 h; the recipe's error is not bounded.
+    Surprise,
     /// It stops for good this many points above its expected end.
     Stalls(f64),
 }
@@ -85,6 +87,7 @@ impl Ending {
     fn left_in_tail(self, hours: f64) -> f64 {
         match self {
             Ending::Plain(tau) => TAIL * (-hours / tau).exp(),
+            Ending::Surprise => TAIL * (-hours / 24.0).exp(),
             Ending::SlowSugar => 9.0 * (-hours / 20.0).exp() + 3.0 * (-hours / 90.0).exp(),
             Ending::Ramp | Ending::Drift(_) | Ending::Coarse | Ending::Stalls(_) => {
                 TAIL * (-hours / 36.0).exp()
@@ -130,8 +133,9 @@ impl Batch {
         let error = 2.5 * normal(&mut chance);
         let expected = match ending {
             Ending::Stalls(above) => FINAL - above,
-            // As the study's series have it; beyond, a stop is rightly asked about.
-            _ => FINAL + error.clamp(-3.2, 3.2),
+            // Further off, a stop is rightly asked about: `surprise` shows how often.
+            Ending::Surprise => FINAL + error,
+            _ => FINAL + error.clamp(-2.0, 2.0),
         };
         let tail = ending.tail();
         let truth = |hours: f64| FINAL + ending.left(hours);

@@ -1,7 +1,8 @@
 //! How soon and how rightly the program decides on simulated floats, beside the reference rule.
 //!
-//! `cargo bench -p barmkeep-tests --bench decide -- [SEED] [RUNS] [PART] [alone]`: PART is `stable`,
-//! `hourly`, `stress`, `milestone`, `wear`, `cost` or nothing for all; `alone` leaves the other rules out. The same seed prints the same tables.
+//! `cargo bench -p barmkeep-tests --bench decide -- [SEED] [RUNS] [PART] [alone]`: PART is
+//! `stable`, `hourly`, `stress`, `wear`, `milestone`, `cost` or nothing for all; `alone` leaves the
+//! other rules out. The same seed prints the same tables.
 
 mod beer;
 mod tables;
@@ -37,70 +38,89 @@ fn main() {
         alone: words.len() > 3,
     };
     println!("seed {}, {} batches a cell\n", plan.seed, plan.runs);
-    let float = |noise, wear, minutes| Float { noise, wear, minutes, offset_sd: 1.0 };
     for (part, minutes) in [("stable", 15.0), ("hourly", 60.0)] {
         if plan.wants(part) {
-            println!("Stable, plain tails, a reading every {minutes} min");
-            tables::stable_head();
-            for noise in [0.5, 1.0, 2.0] {
-                for tau in [12.0, 24.0, 48.0, 72.0] {
-                    let name = format!("{noise}, {tau} h");
-                    let float = float(noise, Wear::Study, minutes);
-                    tables::stable(&plan, &name, Ending::Plain(tau), &float);
-                }
-            }
-            println!();
+            plain(&plan, minutes);
         }
     }
     if plan.wants("stress") {
-        println!("Stable, stress, a reading every 15 min");
-        tables::stable_head();
-        for (name, ending) in [
-            ("slow sugar", Ending::SlowSugar),
-            ("ramp", Ending::Ramp),
-            ("drift -0.3", Ending::Drift(-0.3)),
-            ("drift +0.3", Ending::Drift(0.3)),
-            ("coarse", Ending::Coarse),
-            ("stall +4", Ending::Stalls(4.0)),
-            ("stall +6", Ending::Stalls(6.0)),
-        ] {
-            for noise in [0.5, 1.0, 2.0] {
-                let float = float(noise, Wear::Study, 15.0);
-                tables::stable(&plan, &format!("{name}, {noise}"), ending, &float);
-            }
-        }
-        println!();
+        stress(&plan);
     }
     if plan.wants("wear") {
-        println!("Stable, noise that the filters do not know, a reading every 15 min");
-        tables::stable_head();
-        for (name, wear) in [("1/f", Wear::Wander), ("sticks", Wear::Sticking)] {
-            for (ending_name, ending) in [
-                ("24 h", Ending::Plain(24.0)),
-                ("72 h", Ending::Plain(72.0)),
-                ("slow sugar", Ending::SlowSugar),
-            ] {
-                for noise in [0.5, 1.0] {
-                    let name = format!("{name}, {ending_name}, {noise}");
-                    tables::stable(&plan, &name, ending, &float(noise, wear, 15.0));
-                }
-            }
-        }
-        println!();
+        wear(&plan);
     }
     if plan.wants("milestone") {
-        println!("Half attenuation");
-        tables::milestone_head();
-        for (noise, minutes) in [(0.5, 15.0), (1.0, 15.0), (2.0, 15.0), (1.0, 60.0)] {
-            for rate in [9.0, 17.0, 40.0] {
-                for known in [true, false] {
-                    tables::milestone(&plan, noise, minutes, rate, known);
-                }
-            }
-        }
-        println!();
+        milestones(&plan);
     }
     if plan.wants("cost") {
         tables::cost(&plan);
     }
+}
+
+fn float(noise: f64, wear: Wear, minutes: f64) -> Float {
+    Float { noise, wear, minutes, offset_sd: 1.0 }
+}
+
+fn plain(plan: &Plan, minutes: f64) {
+    println!("Stable, plain tails, a reading every {minutes} min");
+    tables::stable_head();
+    for noise in [0.5, 1.0, 2.0] {
+        for tau in [12.0, 24.0, 48.0, 72.0] {
+            let float = float(noise, Wear::Study, minutes);
+            tables::stable(plan, &format!("{noise}, {tau} h"), Ending::Plain(tau), &float);
+        }
+    }
+    println!();
+}
+
+fn stress(plan: &Plan) {
+    println!("Stable, stress, a reading every 15 min");
+    tables::stable_head();
+    for (name, ending) in [
+        ("slow sugar", Ending::SlowSugar),
+        ("ramp", Ending::Ramp),
+        ("drift -0.3", Ending::Drift(-0.3)),
+        ("drift +0.3", Ending::Drift(0.3)),
+        ("coarse", Ending::Coarse),
+        ("surprise", Ending::Surprise),
+        ("stall +4", Ending::Stalls(4.0)),
+        ("stall +6", Ending::Stalls(6.0)),
+    ] {
+        for noise in [0.5, 1.0, 2.0] {
+            let float = float(noise, Wear::Study, 15.0);
+            tables::stable(plan, &format!("{name}, {noise}"), ending, &float);
+        }
+    }
+    println!();
+}
+
+fn wear(plan: &Plan) {
+    println!("Stable, noise that the filters do not know, a reading every 15 min");
+    tables::stable_head();
+    for (wear_name, wear) in [("1/f", Wear::Wander), ("sticks", Wear::Sticking)] {
+        for (name, ending) in [
+            ("24 h", Ending::Plain(24.0)),
+            ("72 h", Ending::Plain(72.0)),
+            ("slow sugar", Ending::SlowSugar),
+        ] {
+            for noise in [0.5, 1.0] {
+                let float = float(noise, wear, 15.0);
+                tables::stable(plan, &format!("{wear_name}, {name}, {noise}"), ending, &float);
+            }
+        }
+    }
+    println!();
+}
+
+fn milestones(plan: &Plan) {
+    println!("Half attenuation");
+    tables::milestone_head();
+    for (noise, minutes) in [(0.5, 15.0), (1.0, 15.0), (2.0, 15.0), (1.0, 60.0)] {
+        for rate in [9.0, 17.0, 40.0] {
+            for known in [true, false] {
+                tables::milestone(plan, noise, minutes, rate, known);
+            }
+        }
+    }
+    println!();
 }

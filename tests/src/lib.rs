@@ -1,4 +1,7 @@
 //! What the program tests share.
 
+pub mod broker;
+pub mod cellar;
+pub mod program;
 pub mod vectors;
 pub mod yardstick;

@@ -1,5 +1,7 @@
 //! The brewing formulas against tables computed outside the project, and against open data.
 
+#![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
+
 use barmkeep_tests::vectors::{Row, checked, table};
 use brewing::attenuation::{self, Composition};
 use brewing::calibration::{self, Point, Reads};

@@ -1,5 +1,7 @@
 //! The simulated fermentation and vessel against tables computed outside the project.
 
+#![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
+
 use barmkeep_tests::vectors::{Row, checked, table};
 use plant::vessel::{FRIDGE_20L, Inputs, JACKET_300L, Parameters, Vessel, WRAP_10L};
 use plant::yeast::{Fermentation, FermentationSetup};

@@ -86,7 +86,9 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 /// forbidden message by itself; the link says it once.
 fn log_to_stderr(ours: &str) {
     let filter = tracing_subscriber::EnvFilter::try_from_env("BARMKEEP_LOG").unwrap_or_else(|_| {
-        tracing_subscriber::EnvFilter::new(format!("barmkeep={ours},mqtt5=error,rumqttc=error,warn"))
+        tracing_subscriber::EnvFilter::new(format!(
+            "barmkeep={ours},mqtt5=error,rumqttc=error,warn"
+        ))
     });
     let subscriber = tracing_subscriber::fmt()
         .with_env_filter(filter)

@@ -7,13 +7,15 @@ use crate::probe::Probe;
 use crate::vessel::{Blocks, Controlled, Run, Vessel, controlled_on};
 use belief::Care;
 use control::Sign;
-use quantity::{GravityDelta, Span, Stamp, Temperature};
+use quantity::{GravityDelta, Show, Span, Stamp, Temperature};
 use schedule::config;
 use schedule::model::{ExpectedFinal, Milestone};
 use serde_json::json;
 
 /// The chiller is kept off within this of the freezing point, in K.
 const FREEZING_MARGIN_K: f64 = 0.5;
+/// Colder beer than this may come near its freezing point before it is judged again.
+const FREEZING_LOOKED_AT_C: f64 = 4.0;
 /// A block ends when the beer is back by this much, in K.
 const BLOCK_BACK_K: f64 = 0.2;
 /// A source is silent after so many of its intervals.
@@ -44,7 +46,11 @@ impl Vessel {
         self.watch_final(cx);
         self.watch_sources(cx);
         self.watch_batteries(cx);
-        self.freezing_c = self.freezing_point_c();
+        // No beer freezes above 0 °C; only near that it is worth the while to know it better.
+        let cold = self
+            .beer_now(&cx.setup.config)
+            .is_some_and(|beer| beer.celsius() < FREEZING_LOOKED_AT_C);
+        self.freezing_c = if cold { self.freezing_point_c() } else { 0.0 };
     }
 
     fn alarm(
@@ -138,39 +144,28 @@ impl Vessel {
         }
         // While the beer's temperature is not known, what was so last stands.
         let Some(beer) = self.beer_now(config) else { return };
-        let celsius = beer.celsius();
-        let (coldest, warmest) = (config.coldest.celsius(), config.warmest.celsius());
-        let freezing = self.freezing_c;
-        let near = freezing + FREEZING_MARGIN_K;
-        let below = |limit: f64, on: bool| celsius < limit + if on { BLOCK_BACK_K } else { 0.0 };
-        self.blocks.too_cold = below(coldest, self.blocks.too_cold);
-        self.blocks.near_freezing = below(near, self.blocks.near_freezing);
-        self.blocks.too_warm =
-            celsius > warmest - if self.blocks.too_warm { BLOCK_BACK_K } else { 0.0 };
-        let show = cx.show;
-        let is = show.temperature(beer);
-        let past = |limit: Temperature, side: &str, off: &str| {
-            let limit_text = show.temperature(limit);
-            let text =
-                format!("the beer is at {is}, {side} the vessel's limit of {limit_text}; {off}");
-            Condition::new(text, json!({ "beer_c": celsius, "limit_c": limit.celsius() }))
-        };
-        let cold =
-            self.blocks.too_cold.then(|| past(config.coldest, "below", "the chiller is kept off"));
-        let warm =
-            self.blocks.too_warm.then(|| past(config.warmest, "above", "the heater is kept off"));
-        let freeze = self.blocks.near_freezing.then(|| {
-            let text = format!(
-                "the beer is at {is}, within {} of the {} at which it may begin to freeze; the \
-                 chiller is kept off",
-                show.temperature_difference(FREEZING_MARGIN_K),
-                show.temperature(Temperature::clamped(freezing))
-            );
-            Condition::new(text, json!({ "beer_c": celsius, "freezing_c": freezing }))
-        });
+        self.set_blocks(config, beer.celsius());
+        let blocks = self.blocks;
+        let cold = blocks
+            .too_cold
+            .then(|| past_limit(cx.show, beer, config.coldest, "below", "the chiller is kept off"));
+        let warm = blocks
+            .too_warm
+            .then(|| past_limit(cx.show, beer, config.warmest, "above", "the heater is kept off"));
+        let freeze = blocks.near_freezing.then(|| near_freezing(cx.show, beer, self.freezing_c));
         self.alarm(cx, rules::TOO_COLD, None, cold);
         self.alarm(cx, rules::TOO_WARM, None, warm);
         self.alarm(cx, rules::NEAR_FREEZING, None, freeze);
+    }
+
+    /// A block begins at its limit and ends a little inside.
+    fn set_blocks(&mut self, config: &config::Vessel, celsius: f64) {
+        let back = |on: bool| if on { BLOCK_BACK_K } else { 0.0 };
+        let blocks = &mut self.blocks;
+        blocks.too_cold = celsius < config.coldest.celsius() + back(blocks.too_cold);
+        blocks.too_warm = celsius > config.warmest.celsius() - back(blocks.too_warm);
+        let near = self.freezing_c + FREEZING_MARGIN_K;
+        blocks.near_freezing = celsius < near + back(blocks.near_freezing);
     }
 
     fn watch_off_target(&mut self, cx: &mut Context<'_, '_>) {
@@ -365,6 +360,32 @@ fn of(output: control::Output) -> OutputKind {
         control::Output::Heater => OutputKind::Heater,
         control::Output::Chiller => OutputKind::Chiller,
     }
+}
+
+fn past_limit(
+    show: Show,
+    beer: Temperature,
+    limit: Temperature,
+    side: &str,
+    off: &str,
+) -> Condition {
+    let text = format!(
+        "the beer is at {}, {side} the vessel's limit of {}; {off}",
+        show.temperature(beer),
+        show.temperature(limit)
+    );
+    Condition::new(text, json!({ "beer_c": beer.celsius(), "limit_c": limit.celsius() }))
+}
+
+fn near_freezing(show: Show, beer: Temperature, freezing_c: f64) -> Condition {
+    let text = format!(
+        "the beer is at {}, within {} of the {} at which it may begin to freeze; the chiller is \
+         kept off",
+        show.temperature(beer),
+        show.temperature_difference(FREEZING_MARGIN_K),
+        show.temperature(Temperature::clamped(freezing_c))
+    );
+    Condition::new(text, json!({ "beer_c": beer.celsius(), "freezing_c": freezing_c }))
 }
 
 fn no_effect(sign: &Sign, kind: OutputKind) -> Option<Condition> {

@@ -99,12 +99,9 @@ fn record(path: &Path) -> usize {
             rows += 1;
             let at = (begins + reading.at).rfc3339();
             let written = match reading.what {
-                Measured::Float(float) => writeln!(
-                    text,
-                    "{at},float,{},{:.2}",
-                    float.sg,
-                    float.temperature.celsius()
-                ),
+                Measured::Float(float) => {
+                    writeln!(text, "{at},float,{},{:.2}", float.sg, float.temperature.celsius())
+                }
                 Measured::Beer(beer) => writeln!(text, "{at},beer,,{:.4}", beer.celsius()),
                 Measured::Surround(_) => Ok(()),
             };

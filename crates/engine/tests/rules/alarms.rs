@@ -223,3 +223,32 @@ fn alarms_of_the_beer_end_with_it_and_alarms_of_devices_do_not() {
                                    | alarm battery-low stands"#,
     );
 }
+
+#[test]
+fn a_heater_without_effect_is_off_until_a_person_acknowledges() {
+    check(
+        STAGE,
+        r#"
+        0:00 beer at 16.0          |
+        0:05 pitch schedule="beer" | ok
+        1:02 tick                  | heater on
+        1+00:00 tick               | alarm heater-no-effect stands; heater off
+        | alarm.raised "it is switched off until a person acknowledges"
+        1+12:00 tick               | alarm heater-no-effect stands; heater off
+        1+12:00 acknowledge        | ok "heater-no-effect"; heater on"#,
+    );
+}
+
+#[test]
+fn a_chiller_without_effect_tries_again() {
+    check(
+        STAGE,
+        r#"
+        0:00 beer at 20.0          |
+        0:05 pitch schedule="beer" | ok
+        1:02 tick                  | chiller on
+        1+00:00 tick               | alarm chiller-no-effect stands
+        | alarm.raised "it tries again after rests"
+        2+00:00 tick               | output.switched "Chiller on"; alarm chiller-no-effect stands"#,
+    );
+}

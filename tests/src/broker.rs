@@ -1,0 +1,313 @@
+//! A real mosquitto, and its clients as the devices.
+
+use crate::program::{PATIENCE, Process};
+use serde_json::Value;
+use std::collections::VecDeque;
+use std::io::{BufRead, BufReader, Write};
+use std::net::TcpStream;
+use std::path::PathBuf;
+use std::process::{Command, Stdio};
+use std::sync::OnceLock;
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::{Duration, Instant};
+use tempfile::TempDir;
+
+/// A broker on a port of its own; ends with the test.
+pub struct Mosquitto {
+    /// Where it listens, on loopback.
+    pub port: u16,
+    process: Process,
+    _folder: TempDir,
+}
+
+impl Mosquitto {
+    /// A broker without a memory, on a free port.
+    ///
+    /// # Panics
+    /// Where it does not start.
+    pub fn start() -> Self {
+        Self::start_on(free_port())
+    }
+
+    /// The same on this port.
+    ///
+    /// # Panics
+    /// Where it does not start.
+    pub fn start_on(port: u16) -> Self {
+        let folder = folder();
+        let file = folder.path().join("mosquitto.conf");
+        let lines = format!("persistence false\nallow_anonymous true\nlistener {port} 127.0.0.1\n");
+        std::fs::write(&file, lines).expect("the broker's file can be written");
+        let child = Command::new(tool("mosquitto"))
+            .arg("-c")
+            .arg(&file)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("mosquitto starts");
+        let process = Process::new(child);
+        wait_for_port(port);
+        Mosquitto { port, process, _folder: folder }
+    }
+
+    /// Ends it without a farewell; gives its port back.
+    pub fn kill(mut self) -> u16 {
+        self.process.kill();
+        self.port
+    }
+}
+
+/// A message as a client heard it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Message {
+    /// Whether the broker had kept it.
+    pub retained: bool,
+    /// Its topic.
+    pub topic: String,
+    /// Its payload.
+    pub payload: String,
+}
+
+impl Message {
+    /// Its payload as JSON.
+    ///
+    /// # Panics
+    /// Where it is none.
+    pub fn json(&self) -> Value {
+        serde_json::from_str(&self.payload)
+            .unwrap_or_else(|error| panic!("{error} in {}: {}", self.topic, self.payload))
+    }
+}
+
+/// A subscriber from outside.
+pub struct Ear {
+    heard: Receiver<Message>,
+    early: VecDeque<Message>,
+    _process: Process,
+}
+
+impl Ear {
+    /// Listens to everything below `filter` in this version of MQTT, `311` or `5`.
+    ///
+    /// # Panics
+    /// Where it hears nothing.
+    pub fn open(port: u16, version: &str, filter: &str) -> Self {
+        static KNOCKS: AtomicU32 = AtomicU32::new(0);
+        let knock = format!("knock/{}", KNOCKS.fetch_add(1, Ordering::SeqCst));
+        let mut child = Command::new(tool("mosquitto_sub"))
+            .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-V", version, "-q", "1"])
+            .args(["-t", filter, "-t", &knock, "-F", "%r %t %p"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("mosquitto_sub starts");
+        let mut output = BufReader::new(child.stdout.take().expect("its output is piped"));
+        let (send, heard) = channel();
+        std::thread::spawn(move || {
+            let mut line = Vec::new();
+            // Others may say what is no text.
+            while output.read_until(b'\n', &mut line).is_ok_and(|length| length > 0) {
+                let text = String::from_utf8_lossy(&line);
+                if send.send(message(text.trim_end_matches('\n'))).is_err() {
+                    return;
+                }
+                line.clear();
+            }
+        });
+        let mut ear = Ear { heard, early: VecDeque::new(), _process: Process::new(child) };
+        ear.be_knocked(port, &knock);
+        ear
+    }
+
+    /// The next message that is wanted; what comes before it is passed over.
+    ///
+    /// # Panics
+    /// Where none comes.
+    #[track_caller]
+    pub fn wait(&mut self, what: &str, mut wanted: impl FnMut(&Message) -> bool) -> Message {
+        let until = Instant::now() + PATIENCE;
+        let mut passed = Vec::new();
+        while let Some(message) = self.next(until) {
+            if wanted(&message) {
+                return message;
+            }
+            passed.push(message);
+        }
+        panic!("{what} was not heard, only {passed:#?}");
+    }
+
+    /// Waits for this payload on this topic.
+    ///
+    /// # Panics
+    /// Where it does not come.
+    #[track_caller]
+    pub fn wait_for(&mut self, topic: &str, payload: &str) {
+        self.wait(&format!("`{payload}` on {topic}"), |message| {
+            message.topic == topic && message.payload == payload
+        });
+    }
+
+    /// Waits for the next event of this kind, of a vessel or of the daemon.
+    ///
+    /// # Panics
+    /// Where none comes.
+    #[track_caller]
+    pub fn event(&mut self, kind: &str) -> Value {
+        let is_it =
+            |message: &Message| message.topic.ends_with("/event") && message.json()["kind"] == kind;
+        self.wait(kind, is_it).json()
+    }
+
+    /// All that comes within this time.
+    pub fn listen(&mut self, time: Duration) -> Vec<Message> {
+        let until = Instant::now() + time;
+        std::iter::from_fn(|| self.next(until)).collect()
+    }
+
+    fn next(&mut self, until: Instant) -> Option<Message> {
+        if let Some(message) = self.early.pop_front() {
+            return Some(message);
+        }
+        loop {
+            let left = until.saturating_duration_since(Instant::now());
+            match self.heard.recv_timeout(left) {
+                Ok(message) if message.topic.starts_with("knock/") => {}
+                Ok(message) => return Some(message),
+                Err(RecvTimeoutError::Timeout) => return None,
+                Err(RecvTimeoutError::Disconnected) => {
+                    std::thread::sleep(left);
+                    return None;
+                }
+            }
+        }
+    }
+
+    /// It hears what is said after its subscription only: knocks until it answers.
+    fn be_knocked(&mut self, port: u16, knock: &str) {
+        let began = Instant::now();
+        loop {
+            say(port, &["-t", knock, "-m", "knock"]);
+            let until = Instant::now() + Duration::from_millis(200);
+            while let Ok(message) =
+                self.heard.recv_timeout(until.saturating_duration_since(Instant::now()))
+            {
+                match message.topic.as_str() {
+                    topic if topic == knock => return,
+                    topic if topic.starts_with("knock/") => {}
+                    _ => self.early.push_back(message),
+                }
+            }
+            assert!(began.elapsed() < PATIENCE, "the subscriber hears nothing");
+        }
+    }
+}
+
+/// Publishes with mosquitto's client.
+///
+/// # Panics
+/// Where the broker does not take it.
+#[track_caller]
+pub fn say(port: u16, arguments: &[&str]) {
+    say_bytes(port, arguments, b"");
+}
+
+/// The same with this on the client's standard input: `-s` for one message, `-l` for one a line.
+///
+/// # Panics
+/// Where the broker does not take it.
+#[track_caller]
+pub fn say_bytes(port: u16, arguments: &[&str], input: &[u8]) {
+    let mut child = Command::new(tool("mosquitto_pub"))
+        .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-q", "1"])
+        .args(arguments)
+        .stdin(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("mosquitto_pub starts");
+    let mut stdin = child.stdin.take().expect("its input is piped");
+    // Where it does not read its input, it was told its message otherwise.
+    let _ = stdin.write_all(input);
+    drop(stdin);
+    let output = child.wait_with_output().expect("mosquitto_pub ends");
+    let errors = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "mosquitto_pub {arguments:?}: {errors}");
+}
+
+/// A port that nobody has, on loopback.
+///
+/// # Panics
+/// Where there is none.
+pub fn free_port() -> u16 {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("there is a free port");
+    listener.local_addr().expect("a listener has an address").port()
+}
+
+/// Waits until somebody listens there.
+///
+/// # Panics
+/// Where nobody does.
+pub fn wait_for_port(port: u16) {
+    let began = Instant::now();
+    while TcpStream::connect(("127.0.0.1", port)).is_err() {
+        assert!(began.elapsed() < PATIENCE, "nothing listens on port {port}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// A folder that goes with the test. In memory where the system has such a place: the tests end
+/// processes, never the machine, and a busy disk would only make them slow.
+///
+/// # Panics
+/// Where none can be made.
+pub fn folder() -> TempDir {
+    let memory = tempfile::tempdir_in("/dev/shm");
+    memory.or_else(|_| tempfile::tempdir()).expect("a folder for temporary files")
+}
+
+/// Mosquitto or one of its clients; installed where it is missing.
+fn tool(name: &str) -> PathBuf {
+    static INSTALLED: OnceLock<Result<(), String>> = OnceLock::new();
+    if let Some(path) = find(name) {
+        return path;
+    }
+    if let Err(problem) = INSTALLED.get_or_init(install) {
+        panic!("`{name}` is missing and was not installed: {problem}");
+    }
+    find(name).unwrap_or_else(|| panic!("`{name}` is missing, also after its packages came"))
+}
+
+fn find(name: &str) -> Option<PathBuf> {
+    let listed = std::env::var_os("PATH").unwrap_or_default();
+    // A broker is a system's program: its folder may not be in a user's path.
+    let folders =
+        std::env::split_paths(&listed).chain(["/usr/sbin", "/usr/local/sbin"].map(PathBuf::from));
+    folders.map(|folder| folder.join(name)).find(|path| path.is_file())
+}
+
+fn install() -> Result<(), String> {
+    let packages = "the Debian packages `mosquitto` and `mosquitto-clients`";
+    let apt = |arguments: &[&str]| {
+        let mut command = Command::new("apt-get");
+        // The system's own broker is not to be started.
+        command.args(arguments).env("DEBIAN_FRONTEND", "noninteractive").env("RUNLEVEL", "1");
+        let output = command.output().map_err(|error| {
+            format!("apt-get does not run ({error}); install {packages}, or what your system has")
+        })?;
+        let errors = String::from_utf8_lossy(&output.stderr);
+        if output.status.success() {
+            Ok(())
+        } else {
+            Err(format!("apt-get {}: {errors}; install {packages}", arguments.join(" ")))
+        }
+    };
+    apt(&["update", "--quiet"])?;
+    let options = ["install", "--quiet", "--yes", "--no-install-recommends"];
+    apt(&[&options[..], &["mosquitto", "mosquitto-clients"]].concat())
+}
+
+fn message(line: &str) -> Message {
+    let mut parts = line.splitn(3, ' ');
+    let mut part = || parts.next().unwrap_or_default().to_owned();
+    Message { retained: part() == "1", topic: part(), payload: part() }
+}

@@ -129,7 +129,7 @@ impl Vessel {
         if self.blocks.too_warm || self.alarms.unseen("heater-no-effect") {
             heat_at = None;
         }
-        if self.blocks.too_cold || self.blocks.near_freezing {
+        if self.blocks.too_cold || self.blocks.near_freezing || self.blocks.chiller_rests {
             cool_at = None;
         }
         Wanted { heat_at, cool_at, off_because: None }

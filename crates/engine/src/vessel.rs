@@ -104,6 +104,8 @@ pub(crate) struct Blocks {
     pub near_freezing: bool,
     /// The beer went away from its setpoint for hours while an output acted.
     pub ran_away: bool,
+    /// The chiller rests between two tries, since it had no effect.
+    pub chiller_rests: bool,
 }
 
 impl Run {

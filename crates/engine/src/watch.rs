@@ -26,6 +26,9 @@ const BATTERY_LOW_PERCENT: f64 = 15.0;
 const BATTERY_LOW_DAYS: f64 = 7.0;
 /// Below the expected final gravity by more than this is told, in points.
 const BELOW_EXPECTED_POINTS: f64 = 3.0;
+/// A chiller without effect tries for so long and rests for so long. Common practice, no source.
+const CHILLER_TRIES: Span = Span::from_mins(60);
+const CHILLER_RESTS: Span = Span::from_mins(30);
 /// What `stalled` looks for where the stage itself has no `stable`.
 const STALL_WITHIN: GravityDelta = GravityDelta::Points(1.0);
 const STALL_OVER: Span = Span::from_hours(48);
@@ -46,11 +49,18 @@ impl Vessel {
         self.watch_final(cx);
         self.watch_sources(cx);
         self.watch_batteries(cx);
-        // No beer freezes above 0 °C; only near that it is worth the while to know it better.
-        let cold = self
-            .beer_now(&cx.setup.config)
-            .is_some_and(|beer| beer.celsius() < FREEZING_LOOKED_AT_C);
-        self.freezing_c = if cold { self.freezing_point_c() } else { 0.0 };
+        self.note_strength(cx);
+    }
+
+    /// Alcohol stays in the beer: what was shown of its strength holds, also where its float is
+    /// silent later. Once an hour is enough, but for a beer that is cold before the first hour.
+    fn note_strength(&mut self, cx: &Context<'_, '_>) {
+        let is_cold = |beer: Temperature| beer.celsius() < FREEZING_LOOKED_AT_C;
+        let cold = self.beer_now(&cx.setup.config).is_some_and(is_cold);
+        let minute = cx.now.millis().div_euclid(60_000);
+        if minute % 60 == 0 || (cold && self.freezing_c >= 0.0) {
+            self.freezing_c = self.freezing_c.min(self.freezing_point_c());
+        }
     }
 
     fn alarm(
@@ -138,8 +148,8 @@ impl Vessel {
     fn watch_limits(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
         if !self.has_beer() {
-            let ran_away = self.blocks.ran_away;
-            self.blocks = Blocks { ran_away, ..Blocks::default() };
+            let Blocks { ran_away, chiller_rests, .. } = self.blocks;
+            self.blocks = Blocks { ran_away, chiller_rests, ..Blocks::default() };
             return;
         }
         // While the beer's temperature is not known, what was so last stands.
@@ -211,7 +221,24 @@ impl Vessel {
                 self.alarm(cx, rule, None, condition);
             }
         }
+        self.rest_chiller(&signs, cx.now);
         self.watch_reports(cx);
+    }
+
+    /// A chiller without effect tries for a while and rests for a while, by turns.
+    fn rest_chiller(&mut self, signs: &[Sign], now: Stamp) {
+        let weak = signs
+            .iter()
+            .any(|sign| matches!(sign, Sign::NoEffect { output: control::Output::Chiller, .. }));
+        let told = self.told.get(&OutputKind::Chiller).filter(|_| weak);
+        self.blocks.chiller_rests = told.is_some_and(|told| {
+            let lasted = told.switched_at.map_or(Span::ZERO, |at| now.since(at));
+            if self.blocks.chiller_rests {
+                told.runs || lasted < CHILLER_RESTS
+            } else {
+                told.runs && lasted >= CHILLER_TRIES
+            }
+        });
     }
 
     fn watch_reports(&mut self, cx: &mut Context<'_, '_>) {
@@ -272,8 +299,7 @@ impl Vessel {
         let stable = batch.belief.stable(within, over, batch.confidence(), Care::Quick);
         let stalled = stable.stalled.then(|| {
             let text = "the fall ended short of the expected final gravity: stalled, or the \
-                        expectation is wrong. Take a sample; rouse or warm the yeast, or set the \
-                        expectation right with `expect`"
+                        expectation is wrong. Take a sample; rouse or warm the yeast"
                 .to_owned();
             Condition::new(text, json!({ "expected_final_sg": batch.expected_final_sg() }))
         });

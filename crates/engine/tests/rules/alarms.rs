@@ -177,7 +177,7 @@ fn no_stage_changes_while_nothing_can_be_written() {
         0:00 beer at 18.5          |
         0:05 pitch schedule="beer" | ok
         1:00 store fails           |
-        3:00 tick                  | stage a; chiller on
+        2:30 tick                  | stage a; chiller on
         3:00 advance               | refused "records cannot be written now"
         3:01 store works           | stage b; stage.left
         3:02 store fails           |

@@ -61,9 +61,13 @@ impl fmt::Display for Failure {
 
 impl std::error::Error for Failure {}
 
-/// Standard output that went away (`| head`) is no failure; anything else is.
+/// Standard output that went away (`| head`) is told to nobody.
 impl From<std::io::Error> for Failure {
     fn from(error: std::io::Error) -> Self {
-        Failure::new(Status::Io, format!("standard output or input: {error}"))
+        match error.kind() {
+            // Whoever read has seen enough (`| head`): there is nobody left to tell.
+            std::io::ErrorKind::BrokenPipe => Failure::new(Status::Io, String::new()),
+            _ => Failure::new(Status::Io, format!("standard output or input: {error}")),
+        }
     }
 }

@@ -69,8 +69,9 @@ fn do_task(task: Task) -> Result<(), Failure> {
             Ok(writeln!(std::io::stdout(), "{schema:#}")?)
         }
         Task::Completions { shell } => {
-            clap_complete::generate(shell, &mut cli::command(), "barmkeep", &mut std::io::stdout());
-            Ok(())
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut cli::command(), "barmkeep", &mut script);
+            Ok(std::io::stdout().write_all(&script)?)
         }
     }
 }

@@ -136,12 +136,12 @@ pub fn print_why(output: &mut impl Write, state: &State) -> std::io::Result<()> 
         )?,
     }
     for wait in &state.waits_for {
-        let answer = match wait.answer.as_str() {
-            "yes" => "is met",
-            "no" => "is not met",
-            _ => "is unknown",
-        };
-        writeln!(output, "- {} {answer}: {}. It needs {}.", wait.milestone, wait.now, wait.needs)?;
+        let (milestone, now) = (&wait.milestone, &wait.now);
+        match wait.answer.as_str() {
+            "yes" => writeln!(output, "- {milestone} is met: {now}.")?,
+            "no" => writeln!(output, "- {milestone} is not met: {now}. Missing: {}.", wait.needs)?,
+            _ => writeln!(output, "- {milestone} is unknown: {now}. Missing: {}.", wait.needs)?,
+        }
     }
     writeln!(output, "Outputs: {}.", state.outputs.because)?;
     for alarm in &state.alarms {

@@ -92,8 +92,11 @@ pub(crate) struct Vessel {
     pub fresh: bool,
     /// When milestones and alarms are to be judged next, if nothing comes in.
     pub judge_at: Stamp,
-    /// The beer's freezing point as last judged, in °C.
+    /// The lowest freezing point that was shown of this beer, in °C. Invariant: rises only with
+    /// another batch.
     pub freezing_c: f64,
+    /// When that was last looked at.
+    pub strength_at: Stamp,
 }
 
 /// Outputs that must not run, with hysteresis of their own.
@@ -149,6 +152,7 @@ impl Vessel {
             fresh: true,
             judge_at: now,
             freezing_c: 0.0,
+            strength_at: now,
         }
     }
 

@@ -16,6 +16,8 @@ use serde_json::json;
 const FREEZING_MARGIN_K: f64 = 0.5;
 /// Colder beer than this may come near its freezing point before it is judged again.
 const FREEZING_LOOKED_AT_C: f64 = 4.0;
+/// How strong the beer is shown to be is looked at this often.
+const STRENGTH_EVERY: Span = Span::from_hours(1);
 /// A block ends when the beer is back by this much, in K.
 const BLOCK_BACK_K: f64 = 0.2;
 /// A source is silent after so many of its intervals.
@@ -57,8 +59,9 @@ impl Vessel {
     fn note_strength(&mut self, cx: &Context<'_, '_>) {
         let is_cold = |beer: Temperature| beer.celsius() < FREEZING_LOOKED_AT_C;
         let cold = self.beer_now(&cx.setup.config).is_some_and(is_cold);
-        let minute = cx.now.millis().div_euclid(60_000);
-        if minute % 60 == 0 || (cold && self.freezing_c >= 0.0) {
+        let due = cx.now.since(self.strength_at) >= STRENGTH_EVERY;
+        if due || (cold && self.freezing_c >= 0.0) {
+            self.strength_at = cx.now;
             self.freezing_c = self.freezing_c.min(self.freezing_point_c());
         }
     }

@@ -47,8 +47,7 @@ pub(crate) fn missing(missing: &Missing) -> String {
             "the original gravity is not known: readings have not settled yet".to_owned()
         }
         Missing::OriginalMissed => "the original gravity is not known: the fall began before \
-                                    readings settled; take it from the recipe or a sample with \
-                                    `expect`"
+                                    readings settled. Give it with the next pitch"
             .to_owned(),
         Missing::NotBegun => "no fall has been shown yet".to_owned(),
     }

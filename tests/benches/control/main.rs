@@ -60,8 +60,8 @@ fn study() {
     println!("Nine scenarios, three plants, seeds {SEEDS:?}; law / plain band (p) / oracle (o)");
     println!("rms, over, under: K; heat, cool: starts a day; fights: hours in all; Wh/d: thermal");
     println!(
-        "               rms  over under  heat  cool fights  Wh/d low C  {}",
-        "rms/p st/p Wh/p  J/p  worst  J/o"
+        "               rms  over under  heat  cool fights  Wh/d low C  \
+         rms/p st/p Wh/p  J/p  worst  J/o"
     );
     let mut false_signs = 0;
     for (scenario, oracle) in scenarios() {

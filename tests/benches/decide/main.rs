@@ -12,7 +12,11 @@ use beer::{Ending, Float, Wear};
 /// What is run.
 #[derive(Debug, Clone)]
 pub struct Plan {
+    /// Of the first batch.
+    /// Of the first batch; the others follow from it.
     pub seed: u64,
+    /// Batches a cell.
+    /// How many batches a cell has.
     pub runs: u64,
     part: Option<String>,
     /// Leaves the other rules out.

@@ -32,10 +32,18 @@ pub fn project() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the tests lie in the project's folder")
 }
 
-/// Cargo, as it runs these tests.
+/// Cargo, as a person would run it. What the running Cargo tells this test of its package is kept
+/// from it: build scripts look at that, and half of the dependencies would be built again.
 pub fn cargo() -> Command {
     let mut cargo = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
     cargo.current_dir(project());
+    for (name, _) in std::env::vars_os() {
+        let known = name.to_string_lossy();
+        let ours = ["CARGO_PKG_", "CARGO_MANIFEST_", "CARGO_CRATE_", "CARGO_PRIMARY_"];
+        if ours.iter().any(|prefix| known.starts_with(prefix)) {
+            cargo.env_remove(&name);
+        }
+    }
     cargo
 }
 

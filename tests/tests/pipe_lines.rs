@@ -106,7 +106,10 @@ const UNUSABLE: &[(&str, &str)] = &[
         "`gravity_sg`",
     ),
     (
-        r#"{"at":"2026-03-01T09:00:00Z","vessel":"north","source":"float","gravity_sg":1.05,"gravity_plato":12}"#,
+        concat!(
+            r#"{"at":"2026-03-01T09:00:00Z","vessel":"north","source":"float","#,
+            r#""gravity_sg":1.05,"gravity_plato":12}"#
+        ),
         "give one",
     ),
     (
@@ -237,7 +240,9 @@ fn a_small_batch_goes_through_and_twice_the_same() {
         answers.iter().flatten().filter(|line| line.get("seq").is_some()).collect();
     for (index, record) in records.iter().enumerate() {
         assert_eq!(record["seq"], index + 1, "{record}");
-        assert_eq!(record["batch"], "north-1", "{record}");
+        // There is no batch yet when its pitch is accepted.
+        let batch = if index == 0 { Value::Null } else { "north-1".into() };
+        assert_eq!(record["batch"], batch, "{record}");
     }
     let story: Vec<&str> = records
         .iter()

@@ -1,4 +1,5 @@
-//! The yardstick of decisions on gravity against vectors computed with numpy, scipy and statsmodels.
+//! The yardstick of decisions on gravity against vectors computed with numpy, scipy and
+//! statsmodels.
 
 use barmkeep_tests::vectors::{Row, checked, table};
 use barmkeep_tests::yardstick::regression::{Equivalence, Line, TheilSen};

@@ -146,7 +146,10 @@ impl Daemon {
                 }
                 news = from_link.recv() => match news {
                     Some(news) => self.hear(news),
-                    None => return Err(Failure::new(Status::Unavailable, "the link ended by itself")),
+                    None => {
+                        let why = "the link ended by itself";
+                        return Err(Failure::new(Status::Unavailable, why));
+                    }
                 },
             }
         }

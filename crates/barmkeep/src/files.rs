@@ -122,7 +122,8 @@ impl Cellar {
         LoadedSchedule { name: name.to_owned(), schedule }
     }
 
-    /// Reads the schedule that a command names, where it names one; `pitched` is the running batch's.
+    /// Reads the schedule that a command names, where it names one; `pitched` is the running
+    /// batch's.
     pub fn load_schedule_of(&self, input: &mut CommandInput, pitched: Option<&str>) {
         let Ok(command) = &input.command else { return };
         let file = command.schedule_file(pitched).map(str::to_owned);

@@ -83,8 +83,8 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .map_err(|error| Failure::new(Status::Io, format!("no runtime: {error}")))
 }
 
-/// What goes to standard error, unless `BARMKEEP_LOG` says otherwise. The broker inside warns of each
-/// forbidden message by itself; the link says it once.
+/// What goes to standard error, unless `BARMKEEP_LOG` says otherwise. The broker inside warns of
+/// each forbidden message by itself; the link says it once.
 fn log_to_stderr(ours: &str) {
     let filter = tracing_subscriber::EnvFilter::try_from_env("BARMKEEP_LOG").unwrap_or_else(|_| {
         tracing_subscriber::EnvFilter::new(format!(

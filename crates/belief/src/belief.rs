@@ -258,7 +258,8 @@ impl Belief {
         let rate = -self.trend.moments(time, |_| (crate::trend::SLOPE, 0.0))?.0;
         let (frame, _) = self.trend.moments(time, |_| (crate::trend::FRAME, 0.0))?;
         let floats = self.sources.values().filter(|source| source.kind == Kind::Float).count();
-        // Equal readings where the beer may end are its end: a float of coarse steps shows just that.
+        // Equal readings where the beer may end are its end: a float of coarse steps shows just
+        // that.
         let (end, end_sd) = self.expected_end();
         let may_end = self.expectation.final_sg.is_some()
             && points <= end + crate::stable::STALLED_ABOVE.max(end_sd);

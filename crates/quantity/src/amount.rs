@@ -29,7 +29,8 @@ macro_rules! number_inside {
 }
 pub(crate) use number_inside;
 
-/// A part of a whole, 1 = 100 % inside; 0 to 110 % (a dry beer's apparent attenuation passes 100 %).
+/// A part of a whole, 1 = 100 % inside; 0 to 110 % (a dry beer's apparent attenuation passes
+/// 100 %).
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 #[serde(try_from = "f64", into = "f64")]
 pub struct Share(f64);

@@ -269,7 +269,8 @@ pub fn cost(plan: &Plan) {
         }
         let json = serde_json::to_string(&belief).expect("a belief is storable");
         println!(
-            "{name}: {} readings, {:.1} us each, JSON at most {largest} B, {} B at the end, {:.1} s",
+            "{name}: {} readings, {:.1} us each, JSON at most {largest} B, {} B at the end, \
+             {:.1} s",
             batch.readings.len(),
             spent.as_secs_f64() * 1e6 / batch.readings.len() as f64,
             json.len(),

@@ -134,7 +134,8 @@ fn replay(program: &Path, schedule: &Path, recording: &Path, rows: usize) {
 fn memory(program: &Path, folder: &Path, vessels: usize) {
     let port = free_port();
     let mut config = format!(
-        "format = 1\n[link]\nlisten = \"127.0.0.1:{port}\"\n[store]\nfile = \"store-{vessels}.db\"\n"
+        "format = 1\n[link]\nlisten = \"127.0.0.1:{port}\"\n\
+         [store]\nfile = \"store-{vessels}.db\"\n"
     );
     for index in 0..vessels {
         write!(

@@ -172,7 +172,8 @@ struct Rights {
     users: Option<Arc<Users>>,
     secret: String,
     reserved: String,
-    /// One password at a time is hashed: the memory is bounded, and the control loop's core is free.
+    /// One password at a time is hashed: the memory is bounded, and the control loop's core is
+    /// free.
     turn: Semaphore,
     /// What was refused and logged.
     refusals: Mutex<BTreeSet<String>>,

@@ -226,6 +226,7 @@ impl Carrier {
                 loop {
                     self.pump(pen, live);
                     let deadline = live.deadline(&self.pace);
+                    let resting = live.rest_until.is_some();
                     let rest = live.rest_until.unwrap_or(deadline).max(Instant::now());
                     tokio::select! {
                         biased;
@@ -235,7 +236,7 @@ impl Carrier {
                             self.last_word();
                         }
                         () = self.mailbox.wake.notified() => {}
-                        () = tokio::time::sleep_until(rest.into()), if live.rest_until.is_some() => {
+                        () = tokio::time::sleep_until(rest.into()), if resting => {
                             live.rest_until = None;
                         }
                         () = tokio::time::sleep_until(deadline.into()) => return live.overdue(),

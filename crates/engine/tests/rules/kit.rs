@@ -4,8 +4,8 @@
 //! Time is `hours:minutes[:seconds]`, with `days+` in front where there are some. Between two lines
 //! time passes in ticks of 10 s, as every driver gives them; meanwhile the beer's probe speaks once
 //! a minute and the float once an hour, as the script last told them to. Expected are records in
-//! their order (`stage.left "evidence"`), their absence (`!alarm.raised`), `nothing`, and how things
-//! stand: `set 18.0`, `stage primary`, `run held`, `heater on`, `chiller off`, `ok`,
+//! their order (`stage.left "evidence"`), their absence (`!alarm.raised`), `nothing`, and how
+//! things stand: `set 18.0`, `stage primary`, `run held`, `heater on`, `chiller off`, `ok`,
 //! `refused "reason"`, `told heater off`, `alarm ID stands`.
 
 use engine::{

@@ -28,8 +28,8 @@ pub(super) fn decode(vessel: &Name, payload: &[u8], retained: bool) -> Option<In
     Some(Input::Command(input))
 }
 
-/// The command that an object of `do`, `id`, `by` and fields makes; its `command` says what is wrong
-/// where it makes none. The schedule that it names is for the driver to read.
+/// The command that an object of `do`, `id`, `by` and fields makes; its `command` says what is
+/// wrong where it makes none. The schedule that it names is for the driver to read.
 pub fn command_input(vessel: &Name, object: &Map<String, Value>) -> CommandInput {
     let id = named(object, "id");
     let by = named(object, "by");

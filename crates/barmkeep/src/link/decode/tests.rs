@@ -1,3 +1,5 @@
+//! Payloads of every form, and of none.
+
 use super::*;
 use engine::{Command, CommandInput};
 use proptest::prelude::*;

@@ -162,6 +162,12 @@ impl Vessel {
         if reading.values == Values::default() {
             return self.refuse(cx, source, "it says nothing");
         }
+        // A report with an impossible gravity is not this float's word: nothing of it counts, not
+        // even that it was heard, so that a later one with a time of its own is not too old.
+        let impossible = reading.values.gravity.map(|raw| self.corrected(cx, source, raw, None));
+        if let Some(Err(problem)) = impossible {
+            return self.refuse(cx, source, &problem);
+        }
         let float = self.floats.entry(source.clone()).or_default();
         float.heard = Some(at);
         if let Some(percent) = reading.values.battery_percent.filter(|p| (0.0..=110.0).contains(p))

@@ -148,7 +148,7 @@ fn long_functions(lines: &[&str]) -> Vec<String> {
         let ends = |line: &&str| {
             **line == close || line.starts_with(&format!("{indent})")) && line.ends_with(';')
         };
-        let length = lines[index..].iter().position(|line| ends(&line)).map_or(1, |last| last + 1);
+        let length = lines[index..].iter().position(ends).map_or(1, |last| last + 1);
         if length > FUNCTION_LINES {
             faults.push(format!(
                 "{}: the function has {length} lines, at most {FUNCTION_LINES}",

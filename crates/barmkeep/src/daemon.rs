@@ -68,6 +68,9 @@ struct Daemon {
 /// # Errors
 /// Where the store, the link or a file cannot be used at the start.
 pub async fn run(cellar: Cellar) -> Result<(), Failure> {
+    for (key, what) in not_yet(&cellar.config) {
+        tracing::warn!("`{key}` is read but not acted on yet: {what}");
+    }
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let told_to_end = async move {
@@ -77,6 +80,23 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
         }
     };
     run_until(cellar, Clock::machine(), |_| {}, told_to_end).await
+}
+
+/// What the configuration asks for and this version does not do, so that nobody relies on it.
+fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
+    let any = |asks: fn(&config::Vessel) -> bool| config.vessels.values().any(asks);
+    let asked = [
+        (config.page.is_some(), "page", "there is no page"),
+        (!config.tell.is_empty(), "tell", "nobody is told"),
+        (!config.coolers.is_empty(), "cooler", "a shared cooler is not driven"),
+        (any(|vessel| vessel.sample_every.is_some()), "sample_every", "no sample is asked for"),
+        (
+            any(|vessel| vessel.chiller.as_ref().is_some_and(|chiller| chiller.from.is_some())),
+            "from",
+            "the valve is driven, its cooler is not",
+        ),
+    ];
+    asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
 }
 
 /// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where the embedded
@@ -587,4 +607,25 @@ fn switches(cellar: &Cellar, topics: &Topics) -> Vec<SwitchTopic> {
 
 fn switch_topic(output: &config::Output, topics: &Topics, name: &Name, kind: OutputKind) -> String {
     output.topic.clone().unwrap_or_else(|| topics.switch(name, kind))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn config(more: &str) -> config::Config {
+        let text = format!(
+            "format = 1\n[store]\nfile = 'a.db'\n{more}\n[vessel.north]\nvolume = '23 L'\n\
+             coldest = '0 C'\nwarmest = '26 C'\n"
+        );
+        schedule::read_config(&schedule::Source::new("a.toml", text), &|_| true).value.unwrap()
+    }
+
+    #[test]
+    fn what_is_not_done_yet_is_said() {
+        assert_eq!(not_yet(&config("")), []);
+        let asked = config("[page]\n[[tell]]\nrun = ['/bin/true']\nevents = ['alarm.raised']");
+        let keys: Vec<&str> = not_yet(&asked).into_iter().map(|(key, _)| key).collect();
+        assert_eq!(keys, ["page", "tell"]);
+    }
 }

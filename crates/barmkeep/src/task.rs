@@ -162,14 +162,15 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
         None => None,
     };
     let states = runtime()?.block_on(ask::states(&cellar, vessel))?;
+    let zone = words::Zone::of(&cellar.config);
     let mut output = std::io::stdout().lock();
     for state in &states {
         if arguments.json {
             writeln!(output, "{}", json_line(state))?;
         } else if why {
-            words::print_why(&mut output, state)?;
+            words::print_why(&mut output, state, &zone)?;
         } else {
-            words::print_state(&mut output, state, cellar.config.show)?;
+            words::print_state(&mut output, state, cellar.config.show, &zone)?;
             if let Some(vessel) = cellar.config.vessels.get(&state.vessel) {
                 words::print_cautions(&mut output, vessel)?;
             }

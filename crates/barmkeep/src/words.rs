@@ -40,6 +40,7 @@ pub fn print_state(
     output: &mut impl Write,
     state: &State,
     show: quantity::Show,
+    zone: &Zone,
 ) -> std::io::Result<()> {
     let celsius = |celsius: Option<f64>| {
         celsius
@@ -48,12 +49,16 @@ pub fn print_state(
     };
     let batch = state.batch.as_deref().unwrap_or("no batch");
     let name = state.batch_name.as_ref().map_or_else(String::new, |name| format!(" ({name})"));
-    writeln!(output, "{}: {}, {batch}{name}", state.vessel, state.run)?;
+    let at = zone.local(&state.at);
+    writeln!(output, "{}: {}, {batch}{name}, as of {at}", state.vessel, state.run)?;
     if let (Some(schedule), Some(stage)) = (&state.schedule, &state.stage) {
         writeln!(
             output,
             "  schedule   {schedule}: stage {} of {}, {}, since {}",
-            stage.index, stage.of, stage.name, stage.since
+            stage.index,
+            stage.of,
+            stage.name,
+            zone.local(&stage.since)
         )?;
     }
     writeln!(
@@ -64,11 +69,11 @@ pub fn print_state(
         state.target_c.map_or_else(|| "none".to_owned(), |_| celsius(state.target_c))
     )?;
     if let Some(gravity) = &state.gravity {
-        let rate = gravity
-            .rate_points_per_day
-            .map_or_else(String::new, |rate| format!(", {rate:+.1} points a day"));
+        // Rounded first, so that nothing is never `-0.0`.
+        let rate = gravity.rate_points_per_day.map(|rate| (rate * 10.0).round() / 10.0 + 0.0);
+        let rate = rate.map_or_else(String::new, |rate| format!(", {rate:+.1} points a day"));
         let sg = show.gravity_with_sd(gravity.sg, gravity.sd);
-        writeln!(output, "  gravity    {sg}{rate} (as of {})", gravity.as_of)?;
+        writeln!(output, "  gravity    {sg}{rate} (as of {})", zone.local(&gravity.as_of))?;
     }
     if let Some(attenuation) = &state.attenuation {
         let abv =
@@ -91,7 +96,8 @@ pub fn print_state(
         writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
     }
     for source in &state.sources {
-        let last = source.last.as_deref().unwrap_or("never heard");
+        let last = source.last.as_deref().map(|at| zone.local(at));
+        let last = last.unwrap_or_else(|| "never heard".to_owned());
         let battery = source
             .battery_percent
             .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
@@ -125,14 +131,18 @@ pub fn print_cautions(
 ///
 /// # Errors
 /// Where the output fails.
-pub fn print_why(output: &mut impl Write, state: &State) -> std::io::Result<()> {
+pub fn print_why(output: &mut impl Write, state: &State, zone: &Zone) -> std::io::Result<()> {
     let vessel = &state.vessel;
     match &state.stage {
         None => writeln!(output, "{vessel} is {}: it waits for a person.", state.run)?,
         Some(stage) => writeln!(
             output,
             "{vessel} is {} in stage {} of {}, {}, since {}.",
-            state.run, stage.index, stage.of, stage.name, stage.since
+            state.run,
+            stage.index,
+            stage.of,
+            stage.name,
+            zone.local(&stage.since)
         )?,
     }
     for wait in &state.waits_for {
@@ -159,6 +169,12 @@ impl Zone {
         let machine = || iana_time_zone::get_timezone().ok();
         let name = config.time_zone.clone().or_else(machine);
         Zone(name.and_then(|name| name.parse().ok()).unwrap_or(chrono_tz::UTC))
+    }
+
+    /// As [`Zone::minute`], of a time as RFC 3339; any other text stays as it is.
+    pub fn local(&self, text: &str) -> String {
+        let at = quantity::Stamp::parse_rfc3339(text);
+        at.map_or_else(|_| text.to_owned(), |at| self.minute(at))
     }
 
     /// `2026-03-01 18:00 CET`.

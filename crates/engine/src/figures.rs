@@ -14,7 +14,9 @@ pub(crate) struct Figures {
     /// In SG.
     pub sg: Option<Measured>,
     /// A fraction.
-    pub apparent: Option<Measured>,
+    pub apparent: Option<f64>,
+    /// A fraction; `None` where the last reading is too long ago to say.
+    pub apparent_sd: Option<f64>,
     /// A fraction.
     pub progress: Option<f64>,
     /// A fraction.
@@ -36,7 +38,9 @@ impl Vessel {
         if let (Some(original), Some(present)) = (known, present)
             && let Some(beer) = Composition::of(original, present)
         {
-            figures.apparent = self.apparent();
+            figures.apparent = Some(beer.apparent_attenuation);
+            figures.apparent_sd =
+                half().and_then(|half| belief.attenuation(half).value).map(|v| v.sd);
             figures.real = Some(beer.real_attenuation);
             figures.abv_percent = Some(beer.alcohol_volume_percent);
         }
@@ -44,11 +48,6 @@ impl Vessel {
             figures.progress = half().and_then(|half| belief.progress(half).value).map(|v| v.value);
         }
         figures
-    }
-
-    fn apparent(&self) -> Option<Measured> {
-        let batch = self.batch.as_ref()?;
-        half().and_then(|half| batch.belief.attenuation(half).value)
     }
 
     /// The beer's freezing point in °C, from the lower confidence bound of its attenuation; 0 °C
@@ -74,7 +73,7 @@ impl Figures {
             parts.push(format!("gravity {}", show.gravity_with_sd(sg.value, sg.sd)));
         }
         if let Some(apparent) = self.apparent {
-            parts.push(format!("apparent attenuation {:.1} %", apparent.value * 100.0));
+            parts.push(format!("apparent attenuation {:.1} %", apparent * 100.0));
         }
         if let Some(abv) = self.abv_percent {
             parts.push(format!("alcohol {abv:.1} % by volume"));

@@ -34,8 +34,8 @@ impl Vessel {
             gravity: self.gravity_view(cx),
             attenuation: figures.apparent.zip(figures.real).map(|(apparent, real)| {
                 view::Attenuation {
-                    apparent_percent: apparent.value * 100.0,
-                    sd: Some(apparent.sd * 100.0),
+                    apparent_percent: apparent * 100.0,
+                    sd: figures.apparent_sd.map(|sd| sd * 100.0),
                     progress_percent: figures.progress.filter(|_| known_final).map(|p| p * 100.0),
                     real_percent: real * 100.0,
                 }
@@ -74,7 +74,7 @@ impl Vessel {
             gravity: figures.sg.map(measured),
             attenuation: figures.apparent.zip(figures.real).map(|(apparent, real)| {
                 view::AttenuationSummary {
-                    apparent_percent: apparent.value * 100.0,
+                    apparent_percent: apparent * 100.0,
                     real_percent: real * 100.0,
                 }
             }),

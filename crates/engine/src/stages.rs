@@ -327,7 +327,7 @@ impl Vessel {
         let data = json!({
             "took_s": took.secs(), "finish": if finish == Finish::Keep { "keep" } else { "off" },
             "sg": figures.sg.map(|sg| sg.value), "sd": figures.sg.map(|sg| sg.sd),
-            "apparent_percent": figures.apparent.map(|a| a.value * 100.0),
+            "apparent_percent": figures.apparent.map(|share| share * 100.0),
             "abv_percent": figures.abv_percent,
         });
         cx.record(Some(&id), Kind::BatchCompleted, text, data);

@@ -48,6 +48,23 @@ fn beer_near_its_freezing_point() {
 }
 
 #[test]
+fn the_strength_that_was_shown_keeps_the_freezing_point_where_the_float_is_gone() {
+    let cold = "[[stage]]\nname = 'crash'\ntarget = '1 C'\nuntil = { elapsed = '40 d' }\n";
+    check(
+        cold,
+        r#"
+        0:00 beer at 2.0                 |
+        0:05 pitch schedule="beer" original_gravity="1.048 SG" | ok
+        0:10 fall 1.048 to 1.012 in 72 h |
+        4+00:00 float silent             |
+        12+00:00 beer at 0.3             |
+        12+00:10 tick | alarm near-freezing gone; alarm gravity-silent.float stands
+        12+00:11 beer at -1.4            |
+        12+00:20 tick                    | alarm near-freezing stands; chiller off"#,
+    );
+}
+
+#[test]
 fn beer_far_from_a_standing_setpoint() {
     check(
         STAGE,

@@ -236,17 +236,14 @@ impl Belief {
         let heard = self.trend.float(points);
         self.hear_tail(reading.kind, time, kelvin, points);
         self.float_at = Some(time);
-        let residual = points - heard.foretold.0;
-        let learned = self.trend.has_learned();
-        let source = self.sources.get_mut(&reading.source);
-        let step = source
-            .filter(|_| learned)
-            .and_then(|source| source.watch_step(reading.at, time, residual, heard.ordinary));
-        if let Some(step) = step {
-            self.trend.loosen_offset(step);
-            if let Some(tail) = &mut self.tail {
-                tail.loosen(step);
+        if let Some(source) = self.sources.get_mut(&reading.source) {
+            source.forgive(time);
+            if let Some(step) = heard.stepped {
+                source.stepped(reading.at, time, step);
             }
+        }
+        if let (Some(step), Some(tail)) = (heard.stepped, &mut self.tail) {
+            tail.loosen(step);
         }
         heard
     }

@@ -80,6 +80,26 @@ impl<const N: usize> Filter<N> {
         }
     }
 
+    /// Becomes the one normal belief that has the moments of both.
+    pub fn join(&mut self, other: &Self) {
+        let total = log_add(self.log_weight, other.log_weight);
+        let (one, two) = ((self.log_weight - total).exp(), (other.log_weight - total).exp());
+        let mean: [f64; N] =
+            std::array::from_fn(|row| one * self.mean[row] + two * other.mean[row]);
+        for row in 0..N {
+            for column in row..N {
+                let spread = |filter: &Self| {
+                    filter.covariance[row][column]
+                        + (filter.mean[row] - mean[row]) * (filter.mean[column] - mean[column])
+                };
+                let cell = one * spread(self) + two * spread(other);
+                self.covariance[row][column] = cell;
+                self.covariance[column][row] = cell;
+            }
+        }
+        (self.mean, self.log_weight) = (mean, total);
+    }
+
     /// Covariance of each number with the sum, the sum's mean, and its variance.
     fn seen(&self, weights: &[f64; N]) -> ([f64; N], f64, f64) {
         let mut shared = [0.0; N];

@@ -26,8 +26,6 @@ pub(crate) struct Source {
     passed: Option<f64>,
     /// Readings that wait, in points.
     waiting: Vec<f64>,
-    /// Residuals of the last readings, as long as each was far from what was foretold.
-    odd: Vec<f64>,
     /// The present run of equal readings.
     run: Option<Run>,
     /// How it reads beside the float that was here first; `None` for that one.
@@ -73,7 +71,6 @@ impl Source {
             gap: None,
             passed: None,
             waiting: Vec::new(),
-            odd: Vec::new(),
             run: None,
             beside: None,
             doubt: None,
@@ -135,41 +132,21 @@ impl Source {
         }
     }
 
-    /// Looks for a step after a reading that lay `residual` from what was foretold; gives its size
-    /// in points once it is seen.
-    pub fn watch_step(
-        &mut self,
-        at: Stamp,
-        time: f64,
-        residual: f64,
-        ordinary: f64,
-    ) -> Option<f64> {
-        const ODD: f64 = 0.3;
-        const READINGS: usize = 4;
+    /// A step of this many points was seen.
+    pub fn stepped(&mut self, at: Stamp, time: f64, points: f64) {
         const STEP: f64 = 3.0;
+        if points.abs() >= STEP {
+            self.doubt = Some(Doubt::Stepped { at, points });
+            self.doubted = time;
+        }
+    }
+
+    /// A float that stepped long enough ago is trusted again: it was read anew.
+    pub fn forgive(&mut self, time: f64) {
         const FORGIVEN: f64 = 12.0;
         if matches!(self.doubt, Some(Doubt::Stepped { .. })) && time - self.doubted > FORGIVEN {
             self.doubt = None;
         }
-        if ordinary > ODD {
-            self.odd.clear();
-            return None;
-        }
-        self.odd.push(residual);
-        if self.odd.len() < READINGS {
-            return None;
-        }
-        let low = self.odd.iter().copied().fold(f64::INFINITY, f64::min);
-        let high = self.odd.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mean = self.odd.iter().sum::<f64>() / self.odd.len() as f64;
-        self.odd.clear();
-        // All on one side and alike: a step. Outliers scatter, a beer that falls faster goes on.
-        if low * high <= 0.0 || mean.abs() < STEP || high - low > 0.5 * mean.abs() {
-            return None;
-        }
-        self.doubt = Some(Doubt::Stepped { at, points: mean });
-        self.doubted = time;
-        Some(mean)
     }
 
     /// A sample was taken: a float that agrees with it is trusted again.

@@ -40,6 +40,24 @@ const OFFSET_SD: f64 = 2.5;
 const START_SLOPE_SD: f64 = 0.1;
 /// How fast a float's offset wanders, in points/√h.
 const OFFSET_WANDER: f64 = 0.02;
+/// A reading that lies this many standard deviations off asks whether the float has moved, once it
+/// has read as often as this.
+const FAR: f64 = 2.5;
+const LEARNED: u32 = 4;
+/// How probable it is that it moves, an hour (once in two weeks), over these gaps between readings
+/// in h; and by how much, as a standard deviation in points: krausen, bubbles, a knock. Common
+/// experience, no source.
+const MOVES_PER_HOUR: f64 = 3e-3;
+const MOVES_GAP: (f64, f64) = (0.25, 6.0);
+const MOVE_POINTS: f64 = 8.0;
+/// That it has moved is held at this probability; that it has not, when it has become this much
+/// less probable; and what is likelier after so many readings or hours.
+const DECIDED: f64 = 0.995;
+const GIVEN_BACK: f64 = 0.2;
+const ASKED_READINGS: u32 = 12;
+const ASKED_HOURS: f64 = 24.0;
+/// How many filters, the best, are asked.
+const ASKED_MOST: usize = 16;
 /// What a float may read wrongly for a change of temperature, in points/K.
 const PER_KELVIN: f64 = 0.2;
 
@@ -47,7 +65,23 @@ const PER_KELVIN: f64 = 0.2;
 struct Member {
     noise: usize,
     wander: usize,
+    /// It holds that the float has just moved.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    moved: bool,
     filter: Filter<5>,
+}
+
+/// A question that is open: whether the float has moved, since the reading that raised it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Asked {
+    /// The offset as it was believed before, in points.
+    offset: f64,
+    /// When, in h.
+    at: f64,
+    /// How many readings since, and with it.
+    readings: u32,
+    /// How probable it was beforehand.
+    probable: f64,
 }
 
 /// The bank.
@@ -58,6 +92,13 @@ pub(crate) struct TrendBank {
     /// How many float readings it has seen.
     readings: u32,
     members: Vec<Member>,
+    asked: Option<Asked>,
+    /// When the float last spoke, in h.
+    last: Option<f64>,
+    /// How far the beer's temperature is from where it was, and has been at most, in K: what the
+    /// float reads wrongly for it is the same all the way, and cannot exceed what this explains.
+    kelvin: f64,
+    farthest: f64,
 }
 
 /// What a bank made of one reading.
@@ -67,6 +108,8 @@ pub(crate) struct Heard {
     pub foretold: (f64, f64),
     /// How probable it is that it was no outlier.
     pub ordinary: f64,
+    /// The float has moved by this, in points, as no beer can.
+    pub stepped: Option<f64>,
 }
 
 impl TrendBank {
@@ -81,10 +124,18 @@ impl TrendBank {
             );
             filter.covariance[0][4] = variance;
             filter.covariance[4][0] = variance;
-            Member { noise: KINDS, wander, filter }
+            Member { noise: KINDS, wander, moved: false, filter }
         };
         let members = (0..WANDERS.len()).map(member).collect();
-        TrendBank { at: 0.0, readings: 0, members }
+        TrendBank {
+            at: 0.0,
+            readings: 0,
+            members,
+            asked: None,
+            last: None,
+            kelvin: 0.0,
+            farthest: 0.0,
+        }
     }
 
     /// To when it was brought, in h.
@@ -95,8 +146,12 @@ impl TrendBank {
     /// Lets time pass, and the temperature change by `kelvin`.
     pub fn advance(&mut self, to: f64, kelvin: f64) {
         let step = (to - self.at).max(0.0);
+        let before = self.farthest;
+        self.kelvin += kelvin;
+        self.farthest = before.max(self.kelvin.abs());
+        let wrong = PER_KELVIN.powi(2) * (self.farthest.powi(2) - before.powi(2));
         for member in &mut self.members {
-            member.advance(step, kelvin);
+            member.advance(step, wrong);
         }
         self.at = self.at.max(to);
     }
@@ -107,29 +162,78 @@ impl TrendBank {
             self.split();
         }
         self.readings = self.readings.saturating_add(1);
-        let heard = self.observe(&FLOAT, points, None);
+        let gap = self.last.map_or(1.0, |last| self.at - last);
+        self.last = Some(self.at);
+        self.ask(points, gap);
+        let mut heard = self.observe(&FLOAT, points, None);
+        heard.stepped = self.answer();
         if self.readings >= SETTLED {
             self.prune();
         }
         heard
     }
 
-    /// Whether it has seen enough of a float to know what is odd for it.
-    pub fn has_learned(&self) -> bool {
-        const LEARNED: u32 = 12;
-        self.readings >= LEARNED
+    /// Where a reading lies far off, asks whether the float has moved: filters that hold so are put
+    /// beside those that do not, and what comes next tells which of them foretell better.
+    ///
+    /// Where that is being asked already, they are joined with those that held so before: it may
+    /// have moved then or now.
+    fn ask(&mut self, points: f64, gap: f64) {
+        let stood = || self.members.iter().filter(|member| !member.moved);
+        let spread = mixture_moments(stood().map(Member::next_reading));
+        if self.readings < LEARNED
+            || spread.is_none_or(|(mean, sd)| (points - mean).abs() < FAR * sd)
+        {
+            return;
+        }
+        let Some((offset, _)) = mixture_moments(stood().map(|member| member.part(&OFFSET))) else {
+            return;
+        };
+        let probable = MOVES_PER_HOUR * gap.clamp(MOVES_GAP.0, MOVES_GAP.1);
+        self.asked = Some(Asked { offset, at: self.at, readings: 0, probable });
+        let (mut moved, stood): (Vec<Member>, Vec<Member>) =
+            std::mem::take(&mut self.members).into_iter().partition(|member| member.moved);
+        let mut best: Vec<&Member> = stood.iter().collect();
+        best.sort_by(|a, b| b.filter.log_weight.total_cmp(&a.filter.log_weight));
+        for member in best.into_iter().take(ASKED_MOST) {
+            let mut now = Member { moved: true, ..member.clone() };
+            now.filter.log_weight += probable.ln();
+            now.filter.covariance[3][3] += MOVE_POINTS.powi(2);
+            match moved.iter_mut().find(|before| before.kind() == member.kind()) {
+                Some(before) => before.filter.join(&now.filter),
+                None => moved.push(now),
+            }
+        }
+        moved.sort_by_key(Member::kind);
+        self.members = stood;
+        self.members.extend(moved);
+    }
+
+    /// Ends the question where it is decided; gives by how much the float has moved.
+    fn answer(&mut self) -> Option<f64> {
+        let asked = self.asked.as_mut()?;
+        asked.readings += 1;
+        let asked = *asked;
+        let share = self.share_moved();
+        let late = asked.readings >= ASKED_READINGS || self.at - asked.at > ASKED_HOURS;
+        let (yes, no) = (share >= DECIDED, share < GIVEN_BACK * asked.probable);
+        if !(yes || no || late) {
+            return None;
+        }
+        let has_moved = yes || (late && share >= 0.5);
+        self.members.retain(|member| member.moved == has_moved);
+        for member in &mut self.members {
+            member.moved = false;
+        }
+        self.asked = None;
+        self.level();
+        let (now, _) = self.moments(self.at, |_| (OFFSET, 0.0)).filter(|_| has_moved)?;
+        Some(now - asked.offset)
     }
 
     /// A hand reading, at the time to which the bank was brought.
     pub fn hand(&mut self, points: f64, sd: f64) -> Heard {
         self.observe(&GRAVITY, points, Some(sd * sd))
-    }
-
-    /// A float's offset is unknown anew: it moved by about this.
-    pub fn loosen_offset(&mut self, points: f64) {
-        for member in &mut self.members {
-            member.filter.covariance[3][3] += points * points;
-        }
     }
 
     /// Knowledge of the original gravity, in points; a negative variance takes some back.
@@ -148,12 +252,15 @@ impl TrendBank {
         bound: f64,
         linear: impl Fn(f64) -> (Weights, f64),
     ) -> Option<f64> {
-        mixture_below(self.parts(time, linear), bound)
+        mixture_below(parts(self.members.iter(), self.ahead(time), linear), bound)
     }
 
-    /// Mean and standard deviation of a weighted sum at `time`.
+    /// Mean and standard deviation of a weighted sum at `time`; while it is asked whether the float
+    /// has moved, without those that hold so: a few that hold something quite different say nothing
+    /// of how exactly the others know it.
     pub fn moments(&self, time: f64, linear: impl Fn(f64) -> (Weights, f64)) -> Option<(f64, f64)> {
-        mixture_moments(self.parts(time, linear))
+        let stood = self.members.iter().filter(|member| !member.moved);
+        mixture_moments(parts(stood, self.ahead(time), linear))
     }
 
     /// Kinds of noise with their log weights, best first.
@@ -170,18 +277,16 @@ impl TrendBank {
         kinds
     }
 
-    fn parts<'bank>(
-        &'bank self,
-        time: f64,
-        linear: impl Fn(f64) -> (Weights, f64) + 'bank,
-    ) -> impl Iterator<Item = Part> + 'bank {
-        let step = (time - self.at).max(0.0);
-        self.members.iter().map(move |member| {
-            let (weights, constant) = linear(member.filter.mean[4]);
-            let (mean, variance) = member.ahead(step, weights);
-            let weight = member.filter.log_weight.exp();
-            Part { weight, mean: mean + constant, variance }
-        })
+    /// How far `time` lies ahead, in h.
+    fn ahead(&self, time: f64) -> f64 {
+        (time - self.at).max(0.0)
+    }
+
+    /// How probable it is that the float has just moved.
+    fn share_moved(&self) -> f64 {
+        let weight = |member: &Member| member.filter.log_weight.exp();
+        let moved = self.members.iter().filter(|member| member.moved).map(weight).sum::<f64>();
+        moved / self.members.iter().map(weight).sum::<f64>()
     }
 
     fn observe(&mut self, weights: &Weights, points: f64, variance: Option<f64>) -> Heard {
@@ -196,17 +301,22 @@ impl TrendBank {
             ordinary += weight * told.ordinary;
         }
         self.level_weights();
-        Heard { foretold, ordinary: ordinary / total }
+        Heard { foretold, ordinary: ordinary / total, stepped: None }
     }
 
-    /// Keeps the best weight at 0, and gives hopeless wanders another start.
-    fn level_weights(&mut self) {
+    /// Keeps the best weight at 0.
+    fn level(&mut self) {
         let top = self.members.iter().map(|member| member.filter.log_weight);
         let top = top.fold(f64::NEG_INFINITY, f64::max);
         for member in &mut self.members {
             member.filter.log_weight -= top;
         }
-        for group in self.members.chunk_by_mut(|a, b| a.noise == b.noise) {
+    }
+
+    /// Keeps the best weight at 0, and gives hopeless wanders another start.
+    fn level_weights(&mut self) {
+        self.level();
+        for group in self.members.chunk_by_mut(|a, b| (a.noise, a.moved) == (b.noise, b.moved)) {
             let weight = |member: &Member| member.filter.log_weight;
             let Some(best) = group.iter().max_by(|a, b| weight(a).total_cmp(&weight(b))) else {
                 continue;
@@ -249,7 +359,37 @@ impl TrendBank {
     }
 }
 
+/// A weighted sum as each of these has it, `step` hours ahead.
+fn parts<'bank>(
+    members: impl Iterator<Item = &'bank Member>,
+    step: f64,
+    linear: impl Fn(f64) -> (Weights, f64),
+) -> impl Iterator<Item = Part> {
+    members.map(move |member| {
+        let (weights, constant) = linear(member.filter.mean[4]);
+        let (mean, variance) = member.ahead(step, weights);
+        Part { weight: member.filter.log_weight.exp(), mean: mean + constant, variance }
+    })
+}
+
 impl Member {
+    /// Which of the bank's filters it is.
+    fn kind(&self) -> (usize, usize) {
+        (self.noise, self.wander)
+    }
+
+    /// A weighted sum now.
+    fn part(&self, weights: &Weights) -> Part {
+        let (mean, variance) = self.filter.sum(weights);
+        Part { weight: self.filter.log_weight.exp(), mean, variance }
+    }
+
+    /// What the float is to read now.
+    fn next_reading(&self) -> Part {
+        let part = self.part(&FLOAT);
+        Part { variance: part.variance + Noise::kind(self.noise).white, ..part }
+    }
+
     /// Mean and variance of a weighted sum (without the lasting noise) after `step` hours.
     fn ahead(&self, step: f64, weights: Weights) -> (f64, f64) {
         let [gravity, slope, noise, offset, original] = weights;
@@ -262,7 +402,7 @@ impl Member {
         (mean, variance + wander * wandered + offset * offset * drift)
     }
 
-    fn advance(&mut self, step: f64, kelvin: f64) {
+    fn advance(&mut self, step: f64, wrong: f64) {
         let noise = Noise::kind(self.noise);
         let keep = (-step / noise.hours).exp();
         let wander = WANDERS[self.wander].powi(2);
@@ -283,7 +423,7 @@ impl Member {
         p[0][1] += wander * step * step / 2.0;
         p[1][1] += wander * step;
         p[2][2] += noise.lasting * (1.0 - keep * keep);
-        p[3][3] += OFFSET_WANDER.powi(2) * step + (PER_KELVIN * kelvin).powi(2);
+        p[3][3] += OFFSET_WANDER.powi(2) * step + wrong;
         for row in 0..5 {
             for column in 0..row {
                 p[row][column] = p[column][row];

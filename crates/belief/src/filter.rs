@@ -80,6 +80,30 @@ impl<const N: usize> Filter<N> {
         }
     }
 
+    /// Begins a number anew: its value is known to be this, and has to do with no other.
+    pub fn forget(&mut self, place: usize, value: f64) {
+        self.mean[place] = value;
+        for other in 0..N {
+            self.covariance[place][other] = 0.0;
+            self.covariance[other][place] = 0.0;
+        }
+    }
+
+    /// What was believed of `here` may be too much or too little by some points of this variance,
+    /// and then each of `there` is too little or too much by just as many.
+    pub fn exchange(&mut self, here: usize, there: &[usize], variance: f64) {
+        let mut way = [0.0; N];
+        way[here] = 1.0;
+        for place in there {
+            way[*place] = -1.0;
+        }
+        for row in 0..N {
+            for column in 0..N {
+                self.covariance[row][column] += variance * way[row] * way[column];
+            }
+        }
+    }
+
     /// Becomes the one normal belief that has the moments of both.
     pub fn join(&mut self, other: &Self) {
         let total = log_add(self.log_weight, other.log_weight);

@@ -73,7 +73,7 @@ impl Belief {
             lacking.push(Lacking::Left { upper: left.upper(asked.confidence) });
         } else {
             let now = self.hours(self.now);
-            let held = asked.left_is_shown(|bound| self.declared.least_below(now, bound));
+            let held = asked.left_is_shown(|bound| self.ear.declared.least_below(now, bound));
             if !held {
                 lacking.push(Lacking::Hold { needed: Span::from_hours_f64(HOLD) });
             }

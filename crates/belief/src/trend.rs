@@ -1,4 +1,5 @@
-//! The trend bank: gravity as a wandering straight line, with no assumption on fermentation.
+//! The trend bank: gravity as a wandering straight line, with no assumption on fermentation, as one
+//! float alone and a person's samples have it.
 //!
 //! Each filter holds five numbers: the beer's gravity now, its slope, the float's lasting noise,
 //! the float's offset (reading less truth) and the original gravity. Gravity and original gravity
@@ -6,9 +7,10 @@
 //! other, and a fall is known better than either. Gravities are in points above 1.000, times in h
 //! since pitching.
 
+use crate::bank::{self, Asked, FAR, Heard, Member, Offsets, WANDERS};
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
-use crate::normal::{Part, mixture_below, mixture_moments};
+use crate::normal::{Part, deviation, mixture_below, mixture_moments};
 use serde::{Deserialize, Serialize};
 
 /// Weights of a sum over a filter's numbers: gravity, slope, noise, offset, original.
@@ -22,67 +24,19 @@ pub(crate) const FALLEN: Weights = [-1.0, 0.0, 0.0, 0.0, 1.0];
 pub(crate) const FRAME: Weights = [1.0, 0.0, 0.0, 1.0, 0.0];
 const FLOAT: Weights = [1.0, 0.0, 1.0, 1.0, 0.0];
 
-/// How fast the slope wanders, in points/h/√h.
-const WANDERS: [f64; 4] = [0.005, 0.02, 0.05, 0.12];
-/// A wander that fell this far behind the best of its kind of noise begins anew from that one's
-/// state, `SECOND_CHANCE` behind it: so a calm slope can come back when the main fall has passed
-/// into the tail.
-const HOPELESS: f64 = 8.0;
-const SECOND_CHANCE: f64 = 5.0;
 /// A kind of noise this far behind the best is given up, after `SETTLED` readings.
 const GIVEN_UP: f64 = 14.0;
 const SETTLED: u32 = 40;
 /// At most this many kinds of noise are kept after `SETTLED` readings.
 const KEPT: usize = 10;
 /// How well a float's offset is known before anything is measured, in points.
-const OFFSET_SD: f64 = 2.5;
+pub(crate) const OFFSET_SD: f64 = 2.5;
 /// Slope at pitching, in points/h: yeast needs hours to begin.
 const START_SLOPE_SD: f64 = 0.1;
 /// How fast a float's offset wanders, in points/√h.
-const OFFSET_WANDER: f64 = 0.02;
-/// A reading that lies this many standard deviations off asks whether the float has moved, once it
-/// has read as often as this.
-const FAR: f64 = 2.5;
+pub(crate) const OFFSET_WANDER: f64 = 0.02;
+/// Whether a float has moved is asked only after so many of its readings.
 const LEARNED: u32 = 4;
-/// How probable it is that it moves, an hour (once in two weeks), over these gaps between readings
-/// in h; and by how much, as a standard deviation in points: krausen, bubbles, a knock. Common
-/// experience, no source.
-const MOVES_PER_HOUR: f64 = 3e-3;
-const MOVES_GAP: (f64, f64) = (0.25, 6.0);
-const MOVE_POINTS: f64 = 8.0;
-/// That it has moved is held at this probability; that it has not, when it has become this much
-/// less probable; and what is likelier after so many readings or hours.
-const DECIDED: f64 = 0.995;
-const GIVEN_BACK: f64 = 0.2;
-const ASKED_READINGS: u32 = 12;
-const ASKED_HOURS: f64 = 24.0;
-/// How many filters, the best, are asked.
-const ASKED_MOST: usize = 16;
-/// What a float may read wrongly for a change of temperature, in points/K.
-const PER_KELVIN: f64 = 0.2;
-
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Member {
-    noise: usize,
-    wander: usize,
-    /// It holds that the float has just moved.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    moved: bool,
-    filter: Filter<5>,
-}
-
-/// A question that is open: whether the float has moved, since the reading that raised it.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-struct Asked {
-    /// The offset as it was believed before, in points.
-    offset: f64,
-    /// When, in h.
-    at: f64,
-    /// How many readings since, and with it.
-    readings: u32,
-    /// How probable it was beforehand.
-    probable: f64,
-}
 
 /// The bank.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -91,51 +45,90 @@ pub(crate) struct TrendBank {
     at: f64,
     /// How many float readings it has seen.
     readings: u32,
-    members: Vec<Member>,
+    members: Vec<Member<5>>,
     asked: Option<Asked>,
     /// When the float last spoke, in h.
     last: Option<f64>,
-    /// How far the beer's temperature is from where it was, and has been at most, in K: what the
-    /// float reads wrongly for it is the same all the way, and cannot exceed what this explains.
+    warmth: Warmth,
+}
+
+/// How far the beer's temperature is from where it was, and has been at most, in K.
+///
+/// What a float reads wrongly for warmth is the same all the way and is gone when the beer is as
+/// before: so it grows with the way, and only beyond the farthest yet.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Warmth {
     kelvin: f64,
     farthest: f64,
 }
 
-/// What a bank made of one reading.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Heard {
-    /// Mean and standard deviation that were foretold for it, in points.
-    pub foretold: (f64, f64),
-    /// How probable it is that it was no outlier.
-    pub ordinary: f64,
-    /// The float has moved by this, in points, as no beer can.
-    pub stepped: Option<f64>,
+impl Warmth {
+    /// After a change by `kelvin`: the variance that a float's offset gains, in points².
+    pub fn change(&mut self, kelvin: f64) -> f64 {
+        // What a float may read wrongly for a change of temperature, in points/K.
+        const PER_KELVIN: f64 = 0.2;
+        let before = self.farthest;
+        self.kelvin += kelvin;
+        self.farthest = before.max(self.kelvin.abs());
+        PER_KELVIN.powi(2) * (self.farthest.powi(2) - before.powi(2))
+    }
 }
 
 impl TrendBank {
     /// At pitching, with the original gravity's mean and standard deviation in points.
     pub fn new(original: (f64, f64)) -> Self {
-        let member = |wander| {
-            let (mean, variance) = (original.0, original.1 * original.1);
-            let mut filter = Filter::independent(
-                0.0,
-                [mean, 0.0, 0.0, 0.0, mean],
-                [variance, START_SLOPE_SD.powi(2), 0.0, OFFSET_SD.powi(2), variance],
-            );
-            filter.covariance[0][4] = variance;
-            filter.covariance[4][0] = variance;
+        let (mean, variance) = (original.0, original.1 * original.1);
+        let mut filter = Filter::independent(
+            0.0,
+            [mean, 0.0, 0.0, 0.0, mean],
+            [variance, START_SLOPE_SD.powi(2), 0.0, OFFSET_SD.powi(2), variance],
+        );
+        filter.covariance[0][4] = variance;
+        filter.covariance[4][0] = variance;
+        TrendBank::holding(0.0, &[(); WANDERS.len()].map(|()| filter.clone()))
+    }
+
+    /// At `at`, with a beer as these hold it, one for each wander; nothing is known of a float.
+    pub fn holding(at: f64, beers: &[Filter<5>; WANDERS.len()]) -> Self {
+        let member = |(wander, beer): (usize, &Filter<5>)| {
+            let mut filter = beer.clone();
+            for place in [2, 3] {
+                filter.forget(place, 0.0);
+            }
+            filter.covariance[3][3] = OFFSET_SD.powi(2);
             Member { noise: KINDS, wander, moved: false, filter }
         };
-        let members = (0..WANDERS.len()).map(member).collect();
         TrendBank {
-            at: 0.0,
+            at,
             readings: 0,
-            members,
+            members: beers.iter().enumerate().map(member).collect(),
             asked: None,
             last: None,
-            kelvin: 0.0,
-            farthest: 0.0,
+            warmth: Warmth::default(),
         }
+    }
+
+    /// What it holds, one belief for each wander.
+    pub fn held(&self) -> [Filter<5>; WANDERS.len()] {
+        std::array::from_fn(|wander| {
+            let mut those = bank::stood(&self.members).filter(|member| member.wander == wander);
+            // A bank has each wander with each of its kinds of noise.
+            let first = those.next().unwrap_or(&self.members[0]).filter.clone();
+            those.fold(first, |mut sum, member| {
+                sum.join(&member.filter);
+                sum
+            })
+        })
+    }
+
+    /// How many float readings it has seen.
+    pub fn readings(&self) -> u32 {
+        self.readings
+    }
+
+    /// How far the beer's temperature has gone.
+    pub fn warmth(&self) -> Warmth {
+        self.warmth
     }
 
     /// To when it was brought, in h.
@@ -146,12 +139,12 @@ impl TrendBank {
     /// Lets time pass, and the temperature change by `kelvin`.
     pub fn advance(&mut self, to: f64, kelvin: f64) {
         let step = (to - self.at).max(0.0);
-        let before = self.farthest;
-        self.kelvin += kelvin;
-        self.farthest = before.max(self.kelvin.abs());
-        let wrong = PER_KELVIN.powi(2) * (self.farthest.powi(2) - before.powi(2));
+        let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(kelvin);
         for member in &mut self.members {
-            member.advance(step, wrong);
+            let noise = Noise::kind(member.noise);
+            member.advance_beer(step);
+            member.advance_noise(2, step, noise.lasting, noise.hours);
+            member.filter.covariance[3][3] += offset;
         }
         self.at = self.at.max(to);
     }
@@ -164,76 +157,48 @@ impl TrendBank {
         self.readings = self.readings.saturating_add(1);
         let gap = self.last.map_or(1.0, |last| self.at - last);
         self.last = Some(self.at);
-        self.ask(points, gap);
-        let mut heard = self.observe(&FLOAT, points, None);
-        heard.stepped = self.answer();
+        let next = mixture_moments(bank::stood(&self.members).map(|member| {
+            let part = member.part(&FLOAT);
+            Part { variance: part.variance + Noise::kind(member.noise).white, ..part }
+        }));
+        let far = next.is_some_and(|(mean, sd)| (points - mean).abs() >= FAR * sd);
+        if far && self.readings >= LEARNED {
+            self.ask(Offsets::One(3), bank::moves_within(gap));
+        }
+        let white = |member: &Member<5>| Noise::kind(member.noise).white;
+        let mut heard = bank::observe(&mut self.members, &FLOAT, points, white);
+        heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
         if self.readings >= SETTLED {
             self.prune();
         }
         heard
     }
 
-    /// Where a reading lies far off, asks whether the float has moved: filters that hold so are put
-    /// beside those that do not, and what comes next tells which of them foretell better.
-    ///
-    /// Where that is being asked already, they are joined with those that held so before: it may
-    /// have moved then or now.
-    fn ask(&mut self, points: f64, gap: f64) {
-        let stood = || self.members.iter().filter(|member| !member.moved);
-        let spread = mixture_moments(stood().map(Member::next_reading));
-        if self.readings < LEARNED
-            || spread.is_none_or(|(mean, sd)| (points - mean).abs() < FAR * sd)
-        {
-            return;
-        }
-        let Some((offset, _)) = mixture_moments(stood().map(|member| member.part(&OFFSET))) else {
-            return;
-        };
-        let probable = MOVES_PER_HOUR * gap.clamp(MOVES_GAP.0, MOVES_GAP.1);
-        self.asked = Some(Asked { offset, at: self.at, readings: 0, probable });
-        let (mut moved, stood): (Vec<Member>, Vec<Member>) =
-            std::mem::take(&mut self.members).into_iter().partition(|member| member.moved);
-        let mut best: Vec<&Member> = stood.iter().collect();
-        best.sort_by(|a, b| b.filter.log_weight.total_cmp(&a.filter.log_weight));
-        for member in best.into_iter().take(ASKED_MOST) {
-            let mut now = Member { moved: true, ..member.clone() };
-            now.filter.log_weight += probable.ln();
-            now.filter.covariance[3][3] += MOVE_POINTS.powi(2);
-            match moved.iter_mut().find(|before| before.kind() == member.kind()) {
-                Some(before) => before.filter.join(&now.filter),
-                None => moved.push(now),
-            }
-        }
-        moved.sort_by_key(Member::kind);
-        self.members = stood;
-        self.members.extend(moved);
-    }
-
-    /// Ends the question where it is decided; gives by how much the float has moved.
-    fn answer(&mut self) -> Option<f64> {
-        let asked = self.asked.as_mut()?;
-        asked.readings += 1;
-        let asked = *asked;
-        let share = self.share_moved();
-        let late = asked.readings >= ASKED_READINGS || self.at - asked.at > ASKED_HOURS;
-        let (yes, no) = (share >= DECIDED, share < GIVEN_BACK * asked.probable);
-        if !(yes || no || late) {
-            return None;
-        }
-        let has_moved = yes || (late && share >= 0.5);
-        self.members.retain(|member| member.moved == has_moved);
-        for member in &mut self.members {
-            member.moved = false;
-        }
-        self.asked = None;
-        self.level();
-        let (now, _) = self.moments(self.at, |_| (OFFSET, 0.0)).filter(|_| has_moved)?;
-        Some(now - asked.offset)
-    }
-
     /// A hand reading, at the time to which the bank was brought.
     pub fn hand(&mut self, points: f64, sd: f64) -> Heard {
-        self.observe(&GRAVITY, points, Some(sd * sd))
+        let next = mixture_moments(bank::stood(&self.members).map(|member| member.part(&GRAVITY)));
+        let far = next.is_some_and(|(mean, own)| (points - mean).abs() >= FAR * own.hypot(sd));
+        if far && self.readings > 0 {
+            self.ask(Offsets::All(3), bank::drifted(1));
+        }
+        let mut heard = bank::observe(&mut self.members, &GRAVITY, points, |_| sd * sd);
+        heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
+        heard
+    }
+
+    /// The float has moved by about this, as others have it.
+    pub fn has_moved(&mut self, points: f64) {
+        for member in &mut self.members {
+            member.filter.covariance[3][3] += points * points;
+        }
+    }
+
+    /// The float has drifted by about this, and the beer was taken to have fallen less or more by
+    /// as much.
+    pub fn has_drifted(&mut self, points: f64) {
+        for member in &mut self.members {
+            member.filter.exchange(0, &[3], points * points);
+        }
     }
 
     /// Knowledge of the original gravity, in points; a negative variance takes some back.
@@ -259,8 +224,7 @@ impl TrendBank {
     /// has moved, without those that hold so: a few that hold something quite different say nothing
     /// of how exactly the others know it.
     pub fn moments(&self, time: f64, linear: impl Fn(f64) -> (Weights, f64)) -> Option<(f64, f64)> {
-        let stood = self.members.iter().filter(|member| !member.moved);
-        mixture_moments(parts(stood, self.ahead(time), linear))
+        mixture_moments(parts(bank::stood(&self.members), self.ahead(time), linear))
     }
 
     /// Kinds of noise with their log weights, best first.
@@ -277,57 +241,30 @@ impl TrendBank {
         kinds
     }
 
+    /// The float's noise as far as it is known: the mean over its kinds.
+    pub fn noise(&self) -> Noise {
+        let (mut total, mut mean) = (0.0, Noise { hours: 0.0, ..Noise::NONE });
+        for member in &self.members {
+            let (weight, noise) = (member.filter.log_weight.exp(), Noise::kind(member.noise));
+            total += weight;
+            mean.white += weight * noise.white;
+            mean.lasting += weight * noise.lasting;
+            mean.hours += weight * noise.hours;
+        }
+        Noise {
+            white: mean.white / total,
+            lasting: mean.lasting / total,
+            hours: mean.hours / total,
+        }
+    }
+
     /// How far `time` lies ahead, in h.
     fn ahead(&self, time: f64) -> f64 {
         (time - self.at).max(0.0)
     }
 
-    /// How probable it is that the float has just moved.
-    fn share_moved(&self) -> f64 {
-        let weight = |member: &Member| member.filter.log_weight.exp();
-        let moved = self.members.iter().filter(|member| member.moved).map(weight).sum::<f64>();
-        moved / self.members.iter().map(weight).sum::<f64>()
-    }
-
-    fn observe(&mut self, weights: &Weights, points: f64, variance: Option<f64>) -> Heard {
-        let foretold = self.moments(self.at, |_| (*weights, 0.0)).unwrap_or((points, 0.0));
-        let (mut total, mut ordinary) = (0.0, 0.0);
-        for member in &mut self.members {
-            let own = variance.unwrap_or_else(|| Noise::kind(member.noise).white);
-            let weight = member.filter.log_weight.exp();
-            let told = member.filter.observe(weights, points, own);
-            member.filter.log_weight += told.log_likelihood;
-            total += weight;
-            ordinary += weight * told.ordinary;
-        }
-        self.level_weights();
-        Heard { foretold, ordinary: ordinary / total, stepped: None }
-    }
-
-    /// Keeps the best weight at 0.
-    fn level(&mut self) {
-        let top = self.members.iter().map(|member| member.filter.log_weight);
-        let top = top.fold(f64::NEG_INFINITY, f64::max);
-        for member in &mut self.members {
-            member.filter.log_weight -= top;
-        }
-    }
-
-    /// Keeps the best weight at 0, and gives hopeless wanders another start.
-    fn level_weights(&mut self) {
-        self.level();
-        for group in self.members.chunk_by_mut(|a, b| (a.noise, a.moved) == (b.noise, b.moved)) {
-            let weight = |member: &Member| member.filter.log_weight;
-            let Some(best) = group.iter().max_by(|a, b| weight(a).total_cmp(&weight(b))) else {
-                continue;
-            };
-            let mut anew = best.filter.clone();
-            let hopeless = anew.log_weight - HOPELESS;
-            anew.log_weight -= SECOND_CHANCE;
-            for member in group.iter_mut().filter(|member| weight(member) < hopeless) {
-                member.filter = anew.clone();
-            }
-        }
+    fn ask(&mut self, offsets: Offsets, probable: f64) {
+        bank::ask(&mut self.members, &mut self.asked, (self.at, probable), offsets, &[3]);
     }
 
     /// From no float to one of unknown noise.
@@ -359,75 +296,25 @@ impl TrendBank {
     }
 }
 
-/// A weighted sum as each of these has it, `step` hours ahead.
+/// A weighted sum (without the lasting noise) as each of these has it, `step` hours ahead.
 fn parts<'bank>(
-    members: impl Iterator<Item = &'bank Member>,
+    members: impl Iterator<Item = &'bank Member<5>>,
     step: f64,
     linear: impl Fn(f64) -> (Weights, f64),
 ) -> impl Iterator<Item = Part> {
     members.map(move |member| {
         let (weights, constant) = linear(member.filter.mean[4]);
-        let (mean, variance) = member.ahead(step, weights);
-        Part { weight: member.filter.log_weight.exp(), mean: mean + constant, variance }
+        let [gravity, slope, noise, offset, original] = weights;
+        let now = [gravity, slope + step * gravity, noise, offset, original];
+        let part = member.part(&now);
+        let wandered = member.wandered(step, gravity, slope);
+        let drift = OFFSET_WANDER.powi(2) * step;
+        let variance = part.variance + wandered + offset * offset * drift;
+        Part { mean: part.mean + constant, variance, ..part }
     })
 }
 
-impl Member {
-    /// Which of the bank's filters it is.
-    fn kind(&self) -> (usize, usize) {
-        (self.noise, self.wander)
-    }
-
-    /// A weighted sum now.
-    fn part(&self, weights: &Weights) -> Part {
-        let (mean, variance) = self.filter.sum(weights);
-        Part { weight: self.filter.log_weight.exp(), mean, variance }
-    }
-
-    /// What the float is to read now.
-    fn next_reading(&self) -> Part {
-        let part = self.part(&FLOAT);
-        Part { variance: part.variance + Noise::kind(self.noise).white, ..part }
-    }
-
-    /// Mean and variance of a weighted sum (without the lasting noise) after `step` hours.
-    fn ahead(&self, step: f64, weights: Weights) -> (f64, f64) {
-        let [gravity, slope, noise, offset, original] = weights;
-        let now = [gravity, slope + step * gravity, noise, offset, original];
-        let (mean, variance) = self.filter.sum(&now);
-        let wander = WANDERS[self.wander].powi(2) * step;
-        let wandered =
-            gravity * gravity * step * step / 3.0 + gravity * slope * step + slope * slope;
-        let drift = OFFSET_WANDER.powi(2) * step;
-        (mean, variance + wander * wandered + offset * offset * drift)
-    }
-
-    fn advance(&mut self, step: f64, wrong: f64) {
-        let noise = Noise::kind(self.noise);
-        let keep = (-step / noise.hours).exp();
-        let wander = WANDERS[self.wander].powi(2);
-        let filter = &mut self.filter;
-        filter.mean[0] += step * filter.mean[1];
-        filter.mean[2] *= keep;
-        let p = &mut filter.covariance;
-        // Rows first, then columns: F P, then (F P) F'.
-        for column in 0..5 {
-            p[0][column] += step * p[1][column];
-            p[2][column] *= keep;
-        }
-        for row in p.iter_mut() {
-            row[0] += step * row[1];
-            row[2] *= keep;
-        }
-        p[0][0] += wander * step.powi(3) / 3.0;
-        p[0][1] += wander * step * step / 2.0;
-        p[1][1] += wander * step;
-        p[2][2] += noise.lasting * (1.0 - keep * keep);
-        p[3][3] += OFFSET_WANDER.powi(2) * step + wrong;
-        for row in 0..5 {
-            for column in 0..row {
-                p[row][column] = p[column][row];
-            }
-        }
-    }
+/// How large a float's noise is, in points.
+pub(crate) fn size(noise: Noise) -> f64 {
+    deviation(noise.white + noise.lasting)
 }

@@ -1,0 +1,252 @@
+//! Several floats weighed together: one beer, and for each float a lasting noise and an offset of
+//! its own.
+//!
+//! The filters are those of the trend bank with more numbers. That the offsets stand in one filter
+//! with the beer says all there is to say of them: how well each is known against the others and
+//! against samples, and that a float which joined late knows the fall only as far as the others
+//! taught it. What a float's noise is comes from its own bank, where it is alone; here it is taken
+//! as known, so that a few filters are enough.
+
+use crate::bank::{self, Asked, FAR, Heard, Member, Offsets, WANDERS};
+use crate::filter::Filter;
+use crate::noise::{KINDS, Noise};
+use crate::normal::{Part, mixture_below, mixture_moments};
+use crate::trend::{OFFSET_SD, OFFSET_WANDER, TrendBank, Warmth, Weights};
+use serde::{Deserialize, Serialize};
+
+/// How many floats are weighed together; further ones wait until one of these is out.
+const FLOATS: usize = 5;
+/// How many numbers a filter holds: those of [`Weights`], with the first float's noise and offset,
+/// then noise and offset of each further one.
+const NUMBERS: usize = 3 + 2 * FLOATS;
+/// A float is asked whether it has moved only after so many of its readings.
+const LEARNED: u32 = 4;
+
+/// One float in it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Voice {
+    name: String,
+    /// When it last spoke, in h.
+    last: Option<f64>,
+    readings: u32,
+}
+
+/// The bank of several floats.
+///
+/// Invariant: there are at most [`FLOATS`] voices, and numbers that belong to none are 0.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Joint {
+    at: f64,
+    voices: Vec<Voice>,
+    members: Vec<Member<NUMBERS>>,
+    asked: Option<Asked>,
+    warmth: Warmth,
+}
+
+/// Where a float's lasting noise stands; its offset is the next.
+fn noise_place(float: usize) -> usize {
+    if float == 0 { 2 } else { 3 + 2 * float }
+}
+
+fn offset_place(float: usize) -> usize {
+    noise_place(float) + 1
+}
+
+/// What a float would read.
+fn read_by(float: usize) -> [f64; NUMBERS] {
+    let mut weights = [0.0; NUMBERS];
+    for place in [0, noise_place(float), offset_place(float)] {
+        weights[place] = 1.0;
+    }
+    weights
+}
+
+impl Joint {
+    /// Of what this float alone has taught so far.
+    pub fn new(name: &str, alone: &TrendBank) -> Self {
+        let member = |(wander, held): (usize, &Filter<5>)| {
+            let mut filter = Filter::independent(held.log_weight, [0.0; NUMBERS], [0.0; NUMBERS]);
+            filter.mean[..5].copy_from_slice(&held.mean);
+            for (row, cells) in held.covariance.iter().enumerate() {
+                filter.covariance[row][..5].copy_from_slice(cells);
+            }
+            Member { noise: KINDS, wander, moved: false, filter }
+        };
+        let voice = Voice { name: name.to_owned(), last: None, readings: 0 };
+        Joint {
+            at: alone.at(),
+            voices: vec![voice],
+            members: alone.held().iter().enumerate().map(member).collect(),
+            asked: None,
+            warmth: alone.warmth(),
+        }
+    }
+
+    /// Takes in another float, of which nothing is known.
+    pub fn join(&mut self, name: &str) {
+        let float = self.voices.len();
+        if float == FLOATS || self.index(name).is_some() {
+            return;
+        }
+        self.voices.push(Voice { name: name.to_owned(), last: None, readings: 0 });
+        for member in &mut self.members {
+            let place = offset_place(float);
+            member.filter.covariance[place][place] = OFFSET_SD.powi(2);
+        }
+    }
+
+    /// Its floats.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        self.voices.iter().map(|voice| voice.name.as_str())
+    }
+
+    /// Which of its floats this is; `None` where it is none.
+    pub fn index(&self, name: &str) -> Option<usize> {
+        self.voices.iter().position(|voice| voice.name == name)
+    }
+
+    /// The name of the float whose offset stands there.
+    pub fn named(&self, offset: usize) -> Option<&str> {
+        let float = (0..self.voices.len()).find(|float| offset_place(*float) == offset)?;
+        self.voices.get(float).map(|voice| voice.name.as_str())
+    }
+
+    /// What it holds of the beer, one belief for each wander.
+    pub fn held(&self) -> [Filter<5>; WANDERS.len()] {
+        std::array::from_fn(|wander| {
+            let mut those = bank::stood(&self.members).filter(|member| member.wander == wander);
+            let wide = &those.next().unwrap_or(&self.members[0]).filter;
+            let mut held = Filter::independent(wide.log_weight, [0.0; 5], [0.0; 5]);
+            held.mean.copy_from_slice(&wide.mean[..5]);
+            for (row, cells) in held.covariance.iter_mut().enumerate() {
+                cells.copy_from_slice(&wide.covariance[row][..5]);
+            }
+            held
+        })
+    }
+
+    /// To when it was brought, in h.
+    pub fn at(&self) -> f64 {
+        self.at
+    }
+
+    /// Lets time pass, and the temperature change by `kelvin`; `noises` are those of its floats.
+    pub fn advance(&mut self, to: f64, kelvin: f64, noises: &[Noise]) {
+        let step = (to - self.at).max(0.0);
+        let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(kelvin);
+        for member in &mut self.members {
+            member.advance_beer(step);
+            for (float, noise) in noises.iter().take(self.voices.len()).enumerate() {
+                member.advance_noise(noise_place(float), step, noise.lasting, noise.hours);
+                let place = offset_place(float);
+                member.filter.covariance[place][place] += offset;
+            }
+        }
+        self.at = self.at.max(to);
+    }
+
+    /// A reading of its float number `float`, whose noise is this, at the time to which it was
+    /// brought.
+    pub fn float(&mut self, float: usize, points: f64, noise: Noise) -> Heard {
+        let weights = read_by(float);
+        let voice = &mut self.voices[float];
+        let gap = voice.last.map_or(1.0, |last| self.at - last);
+        voice.last = Some(self.at);
+        voice.readings = voice.readings.saturating_add(1);
+        if voice.readings == 1 {
+            // Its noise has gone on for long.
+            let place = noise_place(float);
+            for member in self.members.iter_mut().filter(|_| float > 0) {
+                member.filter.covariance[place][place] += noise.lasting;
+            }
+        }
+        let next = mixture_moments(bank::stood(&self.members).map(|member| {
+            let part = member.part(&weights);
+            Part { variance: part.variance + noise.white, ..part }
+        }));
+        let far = next.is_some_and(|(mean, sd)| (points - mean).abs() >= FAR * sd);
+        if far && self.voices[float].readings >= LEARNED {
+            let offset = offset_place(float);
+            self.ask(Offsets::One(offset), &[offset], bank::moves_within(gap));
+        }
+        let mut heard = bank::observe(&mut self.members, &weights, points, |_| noise.white);
+        heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
+        heard
+    }
+
+    /// A hand reading, at the time to which it was brought.
+    pub fn hand(&mut self, points: f64, sd: f64) -> Heard {
+        let mut weights = [0.0; NUMBERS];
+        weights[0] = 1.0;
+        let next = mixture_moments(bank::stood(&self.members).map(|member| member.part(&weights)));
+        if next.is_some_and(|(mean, own)| (points - mean).abs() >= FAR * own.hypot(sd)) {
+            let floats = self.voices.len();
+            let offsets: Vec<usize> = (0..floats).map(offset_place).collect();
+            self.ask(Offsets::All(offset_place(0)), &offsets, bank::drifted(floats));
+        }
+        let mut heard = bank::observe(&mut self.members, &weights, points, |_| sd * sd);
+        heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
+        heard
+    }
+
+    /// Knowledge of the original gravity, in points; a negative variance takes some back.
+    pub fn learn_original(&mut self, points: f64, variance: f64) {
+        let mut weights = [0.0; NUMBERS];
+        weights[4] = 1.0;
+        for member in &mut self.members {
+            member.filter.learn(&weights, points, variance);
+        }
+    }
+
+    /// Probability that a weighted sum is at most `bound` at `time`, with the offset of this float;
+    /// see [`TrendBank::below`].
+    pub fn below(
+        &self,
+        float: usize,
+        time: f64,
+        bound: f64,
+        linear: impl Fn(f64) -> (Weights, f64),
+    ) -> Option<f64> {
+        mixture_below(parts(self.members.iter(), float, self.ahead(time), linear), bound)
+    }
+
+    /// Mean and standard deviation of a weighted sum at `time`, with the offset of this float; see
+    /// [`TrendBank::moments`].
+    pub fn moments(
+        &self,
+        float: usize,
+        time: f64,
+        linear: impl Fn(f64) -> (Weights, f64),
+    ) -> Option<(f64, f64)> {
+        mixture_moments(parts(bank::stood(&self.members), float, self.ahead(time), linear))
+    }
+
+    fn ahead(&self, time: f64) -> f64 {
+        (time - self.at).max(0.0)
+    }
+
+    fn ask(&mut self, offsets: Offsets, places: &[usize], probable: f64) {
+        bank::ask(&mut self.members, &mut self.asked, (self.at, probable), offsets, places);
+    }
+}
+
+/// A weighted sum (without the lasting noise) as each of these has it, `step` hours ahead.
+fn parts<'bank>(
+    members: impl Iterator<Item = &'bank Member<NUMBERS>>,
+    float: usize,
+    step: f64,
+    linear: impl Fn(f64) -> (Weights, f64),
+) -> impl Iterator<Item = Part> {
+    members.map(move |member| {
+        let (weights, constant) = linear(member.filter.mean[4]);
+        let [gravity, slope, _, offset, original] = weights;
+        let mut now = [0.0; NUMBERS];
+        (now[0], now[1], now[4]) = (gravity, slope + step * gravity, original);
+        now[offset_place(float)] = offset;
+        let part = member.part(&now);
+        let wandered = member.wandered(step, gravity, slope);
+        let drift = OFFSET_WANDER.powi(2) * step;
+        let variance = part.variance + wandered + offset * offset * drift;
+        Part { mean: part.mean + constant, variance, ..part }
+    })
+}

@@ -38,6 +38,8 @@ const DECIDED: f64 = 0.995;
 const GIVEN_BACK: f64 = 0.2;
 const ASKED_READINGS: u32 = 12;
 const ASKED_HOURS: f64 = 24.0;
+/// What is less probable is learned without a word.
+const SURE: f64 = 0.9;
 /// How many filters, the best, are asked.
 const ASKED_MOST: usize = 16;
 
@@ -84,6 +86,8 @@ pub(crate) struct Moved {
     pub offsets: Offsets,
     /// By how much, in points; positive is up.
     pub points: f64,
+    /// It is sure enough to be said; else it is only the likelier.
+    pub is_sure: bool,
 }
 
 /// What a bank made of one reading.
@@ -257,7 +261,7 @@ pub(crate) fn answer<const N: usize>(
     let mut weights = [0.0; N];
     weights[first] = 1.0;
     let (now, _) = mixture_moments(stood(members).map(|member| member.part(&weights)))?;
-    has_moved.then_some(Moved { offsets, points: now - before })
+    has_moved.then_some(Moved { offsets, points: now - before, is_sure: share >= SURE })
 }
 
 /// How probable it is that a float has just moved.

@@ -9,7 +9,7 @@
 use crate::Doubt;
 use crate::noise::Noise;
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// Readings are gathered for at least this long, in h.
 const BLOCK: f64 = 6.0;
@@ -21,11 +21,11 @@ const LEARNED: u32 = 8;
 /// Time constant of the average that is judged, in h.
 const FOLLOW: f64 = 24.0;
 /// A difference may leave its place by this many standard deviations, and by this many points.
-const SIGMAS: f64 = 4.0;
+const SIGMAS: f64 = 4.5;
 const LEAST: f64 = 2.0;
 /// Within this much of its place, in points, it has not begun to leave.
 const NEAR: f64 = 0.7;
-/// Where no third float decides, two are doubted that are apart by this much more.
+/// Where the others do not decide, one is doubted that is apart by this much more.
 const UNDECIDED: f64 = 1.5;
 /// Faster than this, in points a day, it is no drift.
 const DRIFT_MOST: f64 = 3.0;
@@ -153,39 +153,30 @@ impl Beside {
         celsius: Option<f64>,
         floats: &BTreeMap<String, Known>,
     ) -> Vec<Verdict> {
-        let beyond = |pair: &Pair| -> Option<f64> {
-            if pair.blocks <= KNOWN {
-                return None;
-            }
-            let sd = pair.variance(floats, celsius)?.sqrt();
-            Some(pair.left.abs() / LEAST.max(SIGMAS * sd))
+        let apart: Vec<(&Pair, f64)> = self
+            .pairs
+            .iter()
+            .filter_map(|pair| Some((pair, pair.beyond(floats, celsius)?)))
+            .collect();
+        let furthest = apart.iter().max_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((pair, beyond)) = furthest.filter(|(_, beyond)| *beyond >= 1.0) else {
+            return Vec::new();
         };
-        let apart: Vec<(&Pair, f64)> =
-            self.pairs.iter().filter_map(|pair| Some((pair, beyond(pair)?))).collect();
+        let (one, other) = (&pair.names.0, &pair.names.1);
+        let doubted = |name: &String| (name.clone(), pair.doubt(name, time));
+        let others = floats.len().saturating_sub(1);
+        if others <= 1 {
+            return vec![doubted(one), doubted(other)];
+        }
         let parted = |name: &str| {
             apart.iter().filter(|(pair, beyond)| *beyond >= 1.0 && pair.has(name)).count()
         };
-        let others = floats.len().saturating_sub(1);
-        let guilty: Vec<&String> =
-            floats.keys().filter(|name| others > 1 && 2 * parted(name) > others).collect();
-        if let [name] = guilty.as_slice() {
-            let furthest = apart.iter().filter(|(pair, _)| pair.has(name));
-            let furthest = furthest.max_by(|a, b| a.1.total_cmp(&b.1));
-            return furthest
-                .map(|(pair, _)| vec![((*name).clone(), pair.doubt(name, time))])
-                .unwrap_or_default();
-        }
-        let enough = if others > 1 { UNDECIDED } else { 1.0 };
-        let mut seen = BTreeSet::new();
-        let mut verdicts = Vec::new();
-        for (pair, _) in apart.iter().filter(|(_, beyond)| *beyond >= enough) {
-            for name in [&pair.names.0, &pair.names.1] {
-                if seen.insert(name) {
-                    verdicts.push((name.clone(), pair.doubt(name, time)));
-                }
-            }
-        }
-        verdicts
+        let apart_in_all = |name: &str| -> f64 {
+            apart.iter().filter(|(pair, _)| pair.has(name)).map(|(_, beyond)| beyond).sum()
+        };
+        let name = if apart_in_all(one) >= apart_in_all(other) { one } else { other };
+        let enough = 2 * parted(name) > others || *beyond >= UNDECIDED;
+        if enough { vec![doubted(name)] } else { Vec::new() }
     }
 }
 
@@ -221,6 +212,16 @@ impl Pair {
         if self.left.abs() < NEAR {
             self.since = time;
         }
+    }
+
+    /// How far it has left its place, in parts of what is allowed; `None` where one of the two is
+    /// not trusted, or their place not known yet.
+    fn beyond(&self, floats: &BTreeMap<String, Known>, celsius: Option<f64>) -> Option<f64> {
+        if self.blocks <= KNOWN {
+            return None;
+        }
+        let sd = self.variance(floats, celsius)?.sqrt();
+        Some(self.left.abs() / LEAST.max(SIGMAS * sd))
     }
 
     /// The variance that noise gives to what it has left by, in points²; `None` where one of the

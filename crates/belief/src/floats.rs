@@ -11,15 +11,15 @@
 //! anew from the bank of one that is left.
 
 use crate::bank::{Heard, Moved, Offsets};
-use crate::belief::{Belief, points};
+use crate::belief::Belief;
 use crate::beside::Known;
 use crate::ear::Ear;
 use crate::joint::Joint;
 use crate::noise::Noise;
 use crate::source::{Beer, Source, Sticking};
-use crate::trend::{GRAVITY, OFFSET, SLOPE, TrendBank, Weights, size};
+use crate::trend::{FRAME, GRAVITY, OFFSET, SLOPE, TrendBank, Weights, size};
 use crate::{Doubt, GravityReading};
-use quantity::Stamp;
+use quantity::{Span, Stamp};
 use std::collections::BTreeMap;
 
 /// A float agrees with a sample within this, in points, or within this many standard deviations.
@@ -177,10 +177,17 @@ impl Belief {
             };
             self.others.insert(name.to_owned(), Ear::new(held));
         }
-        match &mut self.joint {
-            Some(joint) => joint.join(name),
-            None => self.begin_joint(),
+        let Some(at) = self.joint.as_ref().map(Joint::at) else { return self.begin_joint() };
+        let frame = self.frame_of(name, at);
+        if let Some(joint) = &mut self.joint {
+            joint.join(name, frame);
         }
+    }
+
+    /// What a float would read without its noise, as it alone has it; `None` before it has read.
+    fn frame_of(&self, name: &str, time: f64) -> Option<(f64, f64)> {
+        let ear = self.ear_of(name).filter(|ear| ear.trend.readings() > 0)?;
+        ear.trend.moments(time, |_| (FRAME, 0.0))
     }
 
     /// Weighs all trusted floats together from what the leading one alone has told.
@@ -193,7 +200,7 @@ impl Belief {
         }
         let mut joint = Joint::new(&lead, &self.ear.trend);
         for name in names.iter().filter(|name| **name != lead) {
-            joint.join(name);
+            joint.join(name, self.frame_of(name, joint.at()));
         }
         self.joint = Some(joint);
         self.joint_warmth = self.ear.warmth();
@@ -232,7 +239,7 @@ impl Belief {
         let known = |name: &str| {
             let noise = self.ear_of(name).map_or(Noise::NONE, Ear::noise);
             let every = self.sources.get(name).and_then(Source::interval);
-            (name.to_owned(), Known { noise, every: every.map_or(1.0, |every| every.hours()) })
+            (name.to_owned(), Known { noise, every: every.map_or(1.0, Span::hours) })
         };
         self.trusted().map(known).collect()
     }
@@ -277,7 +284,7 @@ impl Belief {
 
     /// What a bank has shown of a float that moved: of `alone` where that bank hears none but it.
     fn has_moved(&mut self, at: Stamp, time: f64, moved: Option<Moved>, alone: Option<&str>) {
-        let Some(Moved { offsets, points }) = moved else { return };
+        let Some(Moved { offsets, points, is_sure }) = moved else { return };
         let names: Vec<String> = match (alone, offsets, &self.joint) {
             (Some(name), ..) => vec![name.to_owned()],
             (None, Offsets::One(place), Some(joint)) => {
@@ -287,14 +294,15 @@ impl Belief {
             (None, _, None) => Vec::new(),
         };
         // A float's own bank may think so; where it is weighed with others, they know better.
-        let is_known = alone.is_none() || self.joint.is_none();
+        let is_said = is_sure && (alone.is_none() || self.joint.is_none());
         for name in names {
             let by_sample = matches!(offsets, Offsets::All(_));
-            if let Some(source) = self.sources.get_mut(&name).filter(|_| is_known) {
+            let noise = self.ear_of(&name).map_or(0.0, |ear| size(ear.noise()));
+            if let Some(source) = self.sources.get_mut(&name).filter(|_| is_said) {
                 if by_sample {
                     source.was_set(time, points);
                 } else {
-                    source.stepped(at, time, points);
+                    source.stepped(at, time, points, noise);
                 }
             }
             if by_sample {
@@ -307,7 +315,7 @@ impl Belief {
                     ear.trend.has_moved(points);
                 }
             }
-            if told {
+            if told && is_sure {
                 self.beside.forget(&name);
             }
         }
@@ -350,8 +358,8 @@ impl Belief {
         self.sources.iter().filter(ok).map(|(name, _)| name.as_str())
     }
 
-    /// Another float leads where the one that does is doubted or silent: one that has a tail, if
-    /// any has, and of those the least noisy.
+    /// Another float leads where the one that does is doubted or silent: one that is weighed with
+    /// others, if any is, and has a tail, if any has, and of those the least noisy.
     fn choose_lead(&mut self) {
         let fit = |name: &str| {
             let source = self.sources.get(name);
@@ -360,11 +368,11 @@ impl Belief {
         if self.lead.as_deref().is_none_or(fit) {
             return;
         }
-        let rank = |ear: &Ear| (ear.tail.is_none(), size(ear.noise()));
-        let best = self.others.iter().filter(|(name, _)| fit(name)).min_by(|a, b| {
-            let (a, b) = (rank(a.1), rank(b.1));
-            a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
-        });
+        let apart = |name: &String| self.joint.as_ref().is_none_or(|j| j.index(name).is_none());
+        let rank = |(name, ear): &(&String, &Ear)| (apart(name), ear.tail.is_none());
+        let noise = |(_, ear): &(&String, &Ear)| size(ear.noise());
+        let fit = self.others.iter().filter(|(name, _)| fit(name));
+        let best = fit.min_by(|a, b| rank(a).cmp(&rank(b)).then(noise(a).total_cmp(&noise(b))));
         if let Some(name) = best.map(|(name, _)| name.clone()) {
             self.hand_over(&name);
         }
@@ -390,7 +398,7 @@ impl Belief {
             .filter_map(|(name, source)| {
                 let ear = self.ear_of(name)?;
                 let (offset, offset_sd) = ear.trend.moments(time, |_| (OFFSET, 0.0))?;
-                let apart = points(source.last_sg) - offset - sample;
+                let apart = source.reads()? - offset - sample;
                 let spread = offset_sd.hypot(sd).hypot(size(ear.noise()));
                 let stuck = matches!(source.doubt, Some(Doubt::Stuck { .. }));
                 Some((name.clone(), apart, AGREES.max(AGREES_SIGMAS * spread), stuck))

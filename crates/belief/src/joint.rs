@@ -82,16 +82,22 @@ impl Joint {
         }
     }
 
-    /// Takes in another float, of which nothing is known.
-    pub fn join(&mut self, name: &str) {
+    /// Takes in another float. Where it has read before, what it would read now without its noise
+    /// is known: mean and standard deviation, in points.
+    pub fn join(&mut self, name: &str, frame: Option<(f64, f64)>) {
         let float = self.voices.len();
         if float == FLOATS || self.index(name).is_some() {
             return;
         }
         self.voices.push(Voice { name: name.to_owned(), last: None, readings: 0 });
+        let place = offset_place(float);
+        let mut weights = [0.0; NUMBERS];
+        (weights[0], weights[place]) = (1.0, 1.0);
         for member in &mut self.members {
-            let place = offset_place(float);
             member.filter.covariance[place][place] = OFFSET_SD.powi(2);
+            if let Some((mean, sd)) = frame {
+                member.filter.learn(&weights, mean, sd * sd);
+            }
         }
     }
 

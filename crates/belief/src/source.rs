@@ -8,6 +8,8 @@ use serde::{Deserialize, Serialize};
 const JOIN: f64 = 5.0 / 60.0;
 /// At most this many wait; later ones are left out until the five minutes are over.
 const WAITING: usize = 64;
+/// Of so many of the last readings the middle one is what a float reads now.
+const RECENT: usize = 3;
 /// How much the newest gap between readings counts for the usual one.
 const RHYTHM: f64 = 0.2;
 /// Bounds of the longest gap over which a source is trusted, and how many usual gaps it is.
@@ -15,8 +17,9 @@ const GAP_LEAST: Span = Span::from_hours(6);
 const GAP_MOST: Span = Span::from_hours(72);
 const GAP_UNKNOWN: Span = Span::from_hours(24);
 const GAP_TIMES: i64 = 4;
-/// A smaller step, in points, is learned without a word.
+/// A smaller step, in points or in parts of the noise, is learned without a word.
 const STEP: f64 = 3.0;
+const STEP_NOISE: f64 = 2.2;
 /// What is read anew is trusted again after this, in h.
 const FORGIVEN: f64 = 12.0;
 
@@ -33,6 +36,8 @@ pub(crate) struct Source {
     passed: Option<f64>,
     /// Readings that wait, in points.
     waiting: Vec<f64>,
+    /// The last readings that went on, in points, the newest last; at most [`RECENT`].
+    recent: Vec<f64>,
     /// The present run of equal readings.
     run: Option<Run>,
     pub doubt: Option<Doubt>,
@@ -86,6 +91,7 @@ impl Source {
             gap: None,
             passed: None,
             waiting: Vec::new(),
+            recent: Vec::new(),
             run: None,
             doubt: None,
             doubted: 0.0,
@@ -111,7 +117,18 @@ impl Source {
             return None;
         }
         self.passed = Some(time);
-        Some(median(&mut self.waiting))
+        let points = median(&mut self.waiting);
+        self.waiting.clear();
+        if self.recent.len() == RECENT {
+            self.recent.remove(0);
+        }
+        self.recent.push(points);
+        Some(points)
+    }
+
+    /// What it reads now, one outlier aside, in points; `None` before a float has read.
+    pub fn reads(&self) -> Option<f64> {
+        (!self.recent.is_empty()).then(|| median(&mut self.recent.clone()))
     }
 
     /// Whether it is a float.
@@ -162,16 +179,17 @@ impl Source {
         let hours = time - run.since;
         let seen = if beer.seen { run.gravity - beer.gravity } else { 0.0 };
         let fall = seen.max(run.rate * hours.min(FORETOLD));
-        if run.count < READINGS || hours < HOURS || fall <= FALL || self.doubt.is_some() {
+        let heard = self.doubt.is_none() || self.anew;
+        if run.count < READINGS || hours < HOURS || fall <= FALL || !heard {
             return Sticking::No;
         }
         self.doubt(Doubt::Stuck { since: at - Span::from_hours_f64(hours) }, time);
         Sticking::Begins
     }
 
-    /// A step of this many points was seen.
-    pub fn stepped(&mut self, at: Stamp, time: f64, points: f64) {
-        if points.abs() >= STEP {
+    /// A step of this many points was seen, by a float whose noise is so large, in points.
+    pub fn stepped(&mut self, at: Stamp, time: f64, points: f64, noise: f64) {
+        if points.abs() >= STEP.max(STEP_NOISE * noise) {
             self.doubt(Doubt::Stepped { at, points }, time);
             self.anew = true;
         }
@@ -215,15 +233,9 @@ impl Source {
     }
 }
 
-/// The median of what waits, which is taken out.
-fn median(waiting: &mut Vec<f64>) -> f64 {
-    waiting.sort_by(f64::total_cmp);
-    let middle = waiting.len() / 2;
-    let median = if waiting.len() % 2 == 1 {
-        waiting[middle]
-    } else {
-        0.5 * (waiting[middle - 1] + waiting[middle])
-    };
-    waiting.clear();
-    median
+/// The median of these, of which there is one at least.
+fn median(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    if values.len() % 2 == 1 { values[middle] } else { 0.5 * (values[middle - 1] + values[middle]) }
 }

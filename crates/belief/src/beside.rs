@@ -128,6 +128,11 @@ impl Beside {
         }
     }
 
+    /// What a float has read in the block that is being filled does not count.
+    pub fn leave_out(&mut self, name: &str) {
+        self.sums.remove(name);
+    }
+
     /// A float's place is to be learned anew: it has moved, or is another one.
     pub fn forget(&mut self, name: &str) {
         self.pairs.retain(|pair| !pair.has(name));
@@ -246,5 +251,73 @@ impl Pair {
             return Doubt::Disagrees { points };
         }
         Doubt::Drifts { points_per_day }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What a float reads above the beer, in points, at a time in h.
+    type Reads = fn(f64) -> f64;
+
+    /// Who is doubted when, in h, over 20 days of hourly readings that are these for each float.
+    fn doubted(floats: &[(&str, Reads)]) -> Vec<(f64, Verdict)> {
+        let noise = Noise { white: 0.125, lasting: 0.125, hours: 5.0 };
+        let known: BTreeMap<String, Known> = floats
+            .iter()
+            .map(|(name, _)| ((*name).to_owned(), Known { noise, every: 1.0 }))
+            .collect();
+        let (mut beside, mut all) = (Beside::default(), Vec::new());
+        for hour in 0..480 {
+            let time = f64::from(hour);
+            for (name, reads) in floats {
+                beside.take(name, time, reads(time));
+                let verdicts = beside.judge(time, Some(18.0), &known);
+                all.extend(verdicts.into_iter().map(|verdict| (time, verdict)));
+            }
+            if !all.is_empty() {
+                break;
+            }
+        }
+        all
+    }
+
+    #[test]
+    fn floats_that_keep_their_places_are_not_doubted() {
+        let swings = |time: f64| 5.0 + 0.7 * (time / 3.0).sin();
+        assert!(doubted(&[("a", |_| 1.0), ("b", swings), ("c", |_| -3.0)]).is_empty());
+        assert!(doubted(&[("a", |_| 1.0)]).is_empty());
+    }
+
+    #[test]
+    fn of_three_the_one_that_drifts_is_doubted_and_of_two_both() {
+        let drifts = |time: f64| -0.6 * time / 24.0;
+        let three = doubted(&[("a", drifts), ("b", |_| 2.0), ("c", |_| 0.0)]);
+        let [(time, (name, Doubt::Drifts { points_per_day }))] = three.as_slice() else {
+            panic!("{three:?}")
+        };
+        assert!(name == "a" && *time < 150.0, "{time}");
+        assert!((points_per_day + 0.6).abs() < 0.4, "{points_per_day}");
+
+        let two = doubted(&[("b", |_| 2.0), ("a", drifts)]);
+        let names: Vec<&str> = two.iter().map(|(_, (name, _))| name.as_str()).collect();
+        assert_eq!(names, ["a", "b"]);
+        let (Doubt::Drifts { points_per_day: a }, Doubt::Drifts { points_per_day: b }) =
+            (two[0].1.1, two[1].1.1)
+        else {
+            panic!("{two:?}")
+        };
+        assert_eq!(a, -b);
+    }
+
+    #[test]
+    fn what_parts_quickly_is_no_drift() {
+        let lifted = |time: f64| if time < 60.0 { 0.0 } else { (time - 60.0).min(8.0) };
+        let three = doubted(&[("a", lifted), ("b", |_| 2.0), ("c", |_| 0.0)]);
+        let [(time, (name, Doubt::Disagrees { points }))] = three.as_slice() else {
+            panic!("{three:?}")
+        };
+        assert!(name == "a" && *time < 80.0 && *points > 2.0, "{time} {points}");
     }
 }

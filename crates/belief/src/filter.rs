@@ -222,6 +222,30 @@ mod tests {
     }
 
     #[test]
+    fn two_beliefs_joined_have_the_moments_of_their_mixture() {
+        let mut one = Filter::independent(0.0, [0.0, 1.0], [1.0, 0.5]);
+        one.join(&Filter::independent(3f64.ln(), [4.0, 1.0], [2.0, 0.5]));
+        assert!((one.log_weight - 4f64.ln()).abs() < 1e-12);
+        assert!((one.mean[0] - 3.0).abs() < 1e-12 && (one.mean[1] - 1.0).abs() < 1e-12);
+        let variance = 0.25 * (1.0 + 9.0) + 0.75 * (2.0 + 1.0);
+        assert!((one.covariance[0][0] - variance).abs() < 1e-12);
+        assert!((one.covariance[1][1] - 0.5).abs() < 1e-12 && one.covariance[0][1].abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_is_exchanged_leaves_the_sum_as_it_was() {
+        let mut filter = Filter::independent(0.0, [10.0, 2.0], [1.0, 1.0]);
+        filter.exchange(0, &[1], 9.0);
+        assert_eq!(filter.sum(&[1.0, 1.0]).1, 2.0);
+        assert_eq!(filter.sum(&[1.0, 0.0]).1, 10.0);
+        filter.learn(&[1.0, 0.0], 13.0, 0.001);
+        let (gravity, offset) = (filter.mean[0], filter.mean[1]);
+        assert!((gravity - 13.0).abs() < 0.01 && (offset + 0.7).abs() < 0.01, "{offset}");
+        filter.forget(1, 0.0);
+        assert_eq!(filter.covariance[0][1], 0.0);
+    }
+
+    #[test]
     fn a_stored_filter_is_the_same() {
         let mut filter = Filter::independent(-0.1, [1.0, 2.0, 0.3], [4.0, 9.0, 0.1]);
         filter.observe(&[1.0, 0.7, -1.0], 3.0, 0.1);

@@ -157,7 +157,10 @@ impl Belief {
         let Some(source) = self.sources.get_mut(name) else { return };
         match source.watch_run(reading.at, time, points, beer) {
             Sticking::No => {}
-            Sticking::Begins => self.give_up(),
+            Sticking::Begins => {
+                self.beside.leave_out(name);
+                self.give_up();
+            }
             Sticking::Ends if self.leads(name) => {}
             Sticking::Ends => {
                 self.others.remove(name);

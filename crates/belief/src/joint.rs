@@ -256,3 +256,77 @@ fn parts<'bank>(
         Part { mean: part.mean + constant, variance, ..part }
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trend::{FALLEN, GRAVITY, OFFSET};
+
+    /// A float that reads 50 + 1 for a day, every half hour, with a small swing.
+    fn alone() -> TrendBank {
+        let mut bank = TrendBank::new((50.0, 1.0));
+        for step in 0..48 {
+            let time = f64::from(step) * 0.5;
+            bank.advance(time, 0.0);
+            bank.float(51.0 + 0.3 * (time * 7.0).sin());
+        }
+        bank
+    }
+
+    #[test]
+    fn it_begins_with_what_one_float_has_told() {
+        let bank = alone();
+        let joint = Joint::new("one", &bank);
+        for weights in [GRAVITY, OFFSET, FALLEN] {
+            let (mean, sd) = bank.moments(30.0, |_| (weights, 0.0)).unwrap();
+            let (joint_mean, joint_sd) = joint.moments(0, 30.0, |_| (weights, 0.0)).unwrap();
+            assert!(
+                (mean - joint_mean).abs() < 1e-9 && (sd - joint_sd).abs() < 1e-9,
+                "{weights:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_float_that_joins_late_learns_its_offset_and_leaves_the_fall_to_the_first() {
+        let bank = alone();
+        let mut joint = Joint::new("one", &bank);
+        joint.join("two", None);
+        assert_eq!((joint.index("two"), joint.named(offset_place(1))), (Some(1), Some("two")));
+        let fallen = joint.moments(0, joint.at(), |_| (FALLEN, 0.0)).unwrap();
+        let noise = Noise { white: 0.1, lasting: 0.1, hours: 5.0 };
+        for step in 0..48 {
+            let time = 24.0 + f64::from(step) * 0.5;
+            joint.advance(time, 0.0, &[noise, noise]);
+            joint.float(1, 47.0 + 0.3 * (time * 5.0).sin(), noise);
+        }
+        let (one, _) = joint.moments(0, joint.at(), |_| (OFFSET, 0.0)).unwrap();
+        let (two, sd) = joint.moments(1, joint.at(), |_| (OFFSET, 0.0)).unwrap();
+        assert!((one - two - 4.0).abs() < 0.5 && sd < 1.5, "{one} {two} {sd}");
+        let (after, _) = joint.moments(0, joint.at(), |_| (FALLEN, 0.0)).unwrap();
+        assert!((after - fallen.0).abs() < 0.3, "{fallen:?} {after}");
+    }
+
+    #[test]
+    fn a_sample_sets_all_offsets() {
+        let bank = alone();
+        let mut joint = Joint::new("one", &bank);
+        joint.join("two", Some((48.0, 0.3)));
+        let before: Vec<f64> =
+            (0..2).map(|float| joint.moments(float, 24.0, |_| (OFFSET, 0.0)).unwrap().0).collect();
+        joint.hand(51.0, 0.2);
+        for float in 0..2 {
+            let (offset, sd) = joint.moments(float, 24.0, |_| (OFFSET, 0.0)).unwrap();
+            assert!(offset < before[float] - 0.5 && sd < 0.6, "{before:?} {offset} {sd}");
+        }
+    }
+
+    #[test]
+    fn no_more_are_weighed_than_have_a_place() {
+        let mut joint = Joint::new("0", &alone());
+        for name in ["1", "2", "3", "4", "5"] {
+            joint.join(name, None);
+        }
+        assert_eq!(joint.names().collect::<Vec<_>>(), ["0", "1", "2", "3", "4"]);
+    }
+}

@@ -5,6 +5,7 @@
 
 mod alarms;
 mod commands;
+mod floats;
 mod kit;
 mod milestones;
 mod properties;

@@ -2,7 +2,7 @@
 
 use crate::bank::Heard;
 use crate::beside::Beside;
-use crate::ear::{Ear, Moving};
+use crate::ear::Ear;
 use crate::joint::Joint;
 use crate::reading::PLAUSIBLE;
 use crate::source::Source;
@@ -38,8 +38,6 @@ pub struct Belief {
     pub(crate) others: BTreeMap<String, Ear>,
     /// Of several floats; `None` while fewer than two are trusted.
     pub(crate) joint: Option<Joint>,
-    /// The temperature for that.
-    pub(crate) joint_warmth: Moving,
     pub(crate) beside: Beside,
     pub(crate) fall: Fall,
     pub(crate) thermal: Thermal,
@@ -61,7 +59,6 @@ impl Belief {
             ear: Ear::new(TrendBank::new(original(&expectation.original))),
             others: BTreeMap::new(),
             joint: None,
-            joint_warmth: Moving::default(),
             beside: Beside::default(),
             fall: Fall::default(),
             thermal: Thermal::default(),

@@ -8,6 +8,7 @@
 
 use crate::Doubt;
 use crate::noise::Noise;
+use crate::thermal::misread;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -29,8 +30,6 @@ const NEAR: f64 = 0.7;
 const UNDECIDED: f64 = 1.5;
 /// Faster than this, in points a day, it is no drift.
 const DRIFT_MOST: f64 = 3.0;
-/// What two floats may differ by for a change of temperature, in points/K.
-const PER_KELVIN: f64 = 0.28;
 
 /// All floats of a vessel beside each other.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -240,8 +239,9 @@ impl Pair {
             let white = every / (2.0 * FOLLOW) + every / learned;
             Some(noise.lasting * lasting + noise.white * white)
         };
-        let warmth = self.celsius.zip(celsius).map_or(0.0, |(then, now)| now - then);
-        Some(of(&self.names.0)? + of(&self.names.1)? + (PER_KELVIN * warmth).powi(2))
+        // One of them may feel warmth, or each in its own way.
+        let warmth = self.celsius.zip(celsius).map_or(0.0, |(then, now)| misread(then, now));
+        Some(of(&self.names.0)? + of(&self.names.1)? + warmth.powi(2))
     }
 
     fn doubt(&self, name: &str, time: f64) -> Doubt {

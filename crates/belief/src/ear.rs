@@ -34,11 +34,11 @@ pub(crate) struct Ear {
 /// The beer's temperature when it last counted as moved, in °C: small changes are noise, not a
 /// reason to doubt what a float reads.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
-pub(crate) struct Moving(Option<f64>);
+struct Moving(Option<f64>);
 
 impl Moving {
     /// By how much it has moved, in K, since it last counted as moved.
-    pub fn by(&mut self, celsius: Option<f64>) -> f64 {
+    fn by(&mut self, celsius: Option<f64>) -> f64 {
         const COUNTS: f64 = 0.3;
         let Some(now) = celsius else { return 0.0 };
         let kelvin = now - *self.0.get_or_insert(now);
@@ -64,16 +64,10 @@ impl Ear {
         }
     }
 
-    /// The temperature when it last counted as moved.
-    pub fn warmth(&self) -> Moving {
-        self.warmth
-    }
-
     /// Lets time pass; the beer has this temperature in °C.
     pub fn advance(&mut self, time: f64, celsius: Option<f64>) {
-        let kelvin = self.warmth.by(celsius);
-        self.kelvin += kelvin;
-        self.trend.advance(time, kelvin);
+        self.kelvin += self.warmth.by(celsius);
+        self.trend.advance(time, celsius);
     }
 
     /// The tail hears the float, in points.

@@ -206,14 +206,13 @@ impl Belief {
             joint.join(name, self.frame_of(name, joint.at()));
         }
         self.joint = Some(joint);
-        self.joint_warmth = self.ear.warmth();
     }
 
     fn advance_joint(&mut self, time: f64) {
         let noises = self.noises();
-        let kelvin = self.joint_warmth.by(self.thermal.now());
+        let celsius = self.thermal.now();
         if let Some(joint) = &mut self.joint {
-            joint.advance(time, kelvin, &noises);
+            joint.advance(time, celsius, &noises);
         }
     }
 

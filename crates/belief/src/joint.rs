@@ -136,10 +136,10 @@ impl Joint {
         self.at
     }
 
-    /// Lets time pass, and the temperature change by `kelvin`; `noises` are those of its floats.
-    pub fn advance(&mut self, to: f64, kelvin: f64, noises: &[Noise]) {
+    /// Lets time pass; the beer has this temperature in °C, and its floats these noises.
+    pub fn advance(&mut self, to: f64, celsius: Option<f64>, noises: &[Noise]) {
         let step = (to - self.at).max(0.0);
-        let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(kelvin);
+        let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(celsius);
         for member in &mut self.members {
             member.advance_beer(step);
             for (float, noise) in noises.iter().take(self.voices.len()).enumerate() {
@@ -267,7 +267,7 @@ mod tests {
         let mut bank = TrendBank::new((50.0, 1.0));
         for step in 0..48 {
             let time = f64::from(step) * 0.5;
-            bank.advance(time, 0.0);
+            bank.advance(time, None);
             bank.float(51.0 + 0.3 * (time * 7.0).sin());
         }
         bank
@@ -297,7 +297,7 @@ mod tests {
         let noise = Noise { white: 0.1, lasting: 0.1, hours: 5.0 };
         for step in 0..48 {
             let time = 24.0 + f64::from(step) * 0.5;
-            joint.advance(time, 0.0, &[noise, noise]);
+            joint.advance(time, None, &[noise, noise]);
             joint.float(1, 47.0 + 0.3 * (time * 5.0).sin(), noise);
         }
         let (one, _) = joint.moments(0, joint.at(), |_| (OFFSET, 0.0)).unwrap();

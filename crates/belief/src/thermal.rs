@@ -12,6 +12,14 @@ const WINDOW: usize = 24;
 /// Temperatures older than this are no longer known, in h.
 const LATEST: f64 = 3.0;
 
+/// What a float that feels the density of warm beer, and not what it is at 20 °C, reads wrongly
+/// between two temperatures in °C, in points: as water swells (Tanaka et al., Metrologia 38, 2001,
+/// 301; within 7 % up to 30 °C).
+pub(crate) fn misread(from: f64, to: f64) -> f64 {
+    let swells = |celsius: f64| 0.0068 * (celsius - 4.0).powi(2);
+    swells(from) - swells(to)
+}
+
 /// Means of half hours; empty ones are `None`.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Thermal {
@@ -103,6 +111,19 @@ mod tests {
             time += 0.1;
         }
         thermal
+    }
+
+    /// Water's density in kg/m³ (Tanaka et al. 2001, table 1): 4 °C, 10 °C, 18 °C, 24 °C, 30 °C.
+    #[test]
+    fn what_is_misread_is_how_water_swells() {
+        let density = [(4.0, 999.975), (10.0, 999.703), (18.0, 998.597), (24.0, 997.299)];
+        for (from, heavy) in density {
+            for (to, light) in density {
+                let wrong = misread(from, to);
+                assert!((wrong - (light - heavy)).abs() < 0.1, "{from} {to}: {wrong}");
+            }
+        }
+        assert!((misread(20.0, 30.0) + 2.557).abs() < 0.35);
     }
 
     #[test]

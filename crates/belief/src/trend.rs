@@ -11,6 +11,7 @@ use crate::bank::{self, Asked, FAR, Heard, Member, Offsets, WANDERS};
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
 use crate::normal::{Part, deviation, mixture_below, mixture_moments};
+use crate::thermal::misread;
 use serde::{Deserialize, Serialize};
 
 /// Weights of a sum over a filter's numbers: gravity, slope, noise, offset, original.
@@ -52,25 +53,25 @@ pub(crate) struct TrendBank {
     warmth: Warmth,
 }
 
-/// How far the beer's temperature is from where it was, and has been at most, in K.
+/// Where the beer's temperature was, in °C, and what a float has read wrongly for warmth since at
+/// most, in points, where it feels it at all.
 ///
-/// What a float reads wrongly for warmth is the same all the way and is gone when the beer is as
-/// before: so it grows with the way, and only beyond the farthest yet.
+/// It is the same all the way and is gone when the beer is as before: so its uncertainty grows with
+/// the way, and only beyond the farthest yet.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Warmth {
-    kelvin: f64,
+    first: Option<f64>,
     farthest: f64,
 }
 
 impl Warmth {
-    /// After a change by `kelvin`: the variance that a float's offset gains, in points².
-    pub fn change(&mut self, kelvin: f64) -> f64 {
-        // What a float may read wrongly for a change of temperature, in points/K.
-        const PER_KELVIN: f64 = 0.2;
+    /// At this temperature, where it is known: the variance that a float's offset gains, in
+    /// points².
+    pub fn change(&mut self, celsius: Option<f64>) -> f64 {
+        let Some(now) = celsius else { return 0.0 };
         let before = self.farthest;
-        self.kelvin += kelvin;
-        self.farthest = before.max(self.kelvin.abs());
-        PER_KELVIN.powi(2) * (self.farthest.powi(2) - before.powi(2))
+        self.farthest = before.max(misread(*self.first.get_or_insert(now), now).abs());
+        self.farthest.powi(2) - before.powi(2)
     }
 }
 
@@ -126,7 +127,7 @@ impl TrendBank {
         self.readings
     }
 
-    /// How far the beer's temperature has gone.
+    /// What warmth has done to its float.
     pub fn warmth(&self) -> Warmth {
         self.warmth
     }
@@ -136,10 +137,10 @@ impl TrendBank {
         self.at
     }
 
-    /// Lets time pass, and the temperature change by `kelvin`.
-    pub fn advance(&mut self, to: f64, kelvin: f64) {
+    /// Lets time pass; the beer has this temperature in °C.
+    pub fn advance(&mut self, to: f64, celsius: Option<f64>) {
         let step = (to - self.at).max(0.0);
-        let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(kelvin);
+        let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(celsius);
         for member in &mut self.members {
             let noise = Noise::kind(member.noise);
             member.advance_beer(step);

@@ -91,6 +91,9 @@ pub fn print_state(
     for wait in &state.waits_for {
         writeln!(output, "  waits for  {}: {} ({})", wait.milestone, wait.answer, wait.now)?;
     }
+    for foreseen in &state.forecast {
+        writeln!(output, "  forecast   {}", forecast(foreseen, zone))?;
+    }
     for alarm in &state.alarms {
         let seen = if alarm.acknowledged { ", seen" } else { "" };
         writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
@@ -127,6 +130,24 @@ pub fn print_cautions(
     Ok(())
 }
 
+/// When a stage is expected to be left: `crash ends 2026-03-05 14:00 CET, not before … nor after …`.
+fn forecast(foreseen: &engine::view::Forecast, zone: &Zone) -> String {
+    let stage = &foreseen.stage;
+    let Some(leaves) = &foreseen.leaves else {
+        return format!("when {stage} ends cannot be foretold");
+    };
+    let range = foreseen.earliest.as_ref().zip(foreseen.latest.as_ref()).map_or_else(
+        String::new,
+        |(earliest, latest)| {
+            if earliest == latest {
+                return String::new();
+            }
+            format!(", with 90 % between {} and {}", zone.local(earliest), zone.local(latest))
+        },
+    );
+    format!("{stage} ends {}{range}", zone.local(leaves))
+}
+
 /// Prints in sentences what a vessel waits for, what is missing and when it is expected.
 ///
 /// # Errors
@@ -152,6 +173,9 @@ pub fn print_why(output: &mut impl Write, state: &State, zone: &Zone) -> std::io
             "no" => writeln!(output, "- {milestone} is not met: {now}. Missing: {}.", wait.needs)?,
             _ => writeln!(output, "- {milestone} is unknown: {now}. Missing: {}.", wait.needs)?,
         }
+    }
+    if let Some(foreseen) = state.forecast.first() {
+        writeln!(output, "Forecast: {}.", forecast(foreseen, zone))?;
     }
     writeln!(output, "Outputs: {}.", state.outputs.because)?;
     for alarm in &state.alarms {

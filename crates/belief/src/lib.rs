@@ -4,6 +4,7 @@
 //! evidence. It asks no clock: time comes in with the readings and with [`Belief::advance`].
 
 mod belief;
+mod course;
 #[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod filter;
 mod judgement;
@@ -20,6 +21,7 @@ mod trend;
 mod watch;
 
 pub use belief::Belief;
+pub use course::{Course, deviations, later_than};
 pub use judgement::{Care, Estimate, Judgement, Lacking, Measured, Missing, StableJudgement};
 pub use reading::{
     Doubt, Expectation, Expected, GravityReading, Kind, Original, Refusal, SourceReport, Taken,

@@ -5,6 +5,7 @@
 //! has, and the float's lasting noise; all in points, in the frame of what the float reads. What is
 //! still to fall is never negative: that is imposed where a question is answered.
 
+use crate::course::positive;
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
 use crate::normal::{Part, Positive, mixture_moments};
@@ -165,6 +166,27 @@ impl TailBank {
     /// The final gravity in the frame of what the float reads, mean and standard deviation.
     pub fn final_moments(&self) -> Option<(f64, f64)> {
         mixture_moments(self.parts(|_| FINAL))
+    }
+
+    /// What two sugars have to give and their time constants in h, of the filter at this share of
+    /// all weight and at these shares of its own uncertainty; `None` for an empty bank.
+    pub fn draw(&self, share: f64, own: [f64; 2]) -> Option<[(f64, f64); 2]> {
+        let weight = |member: &Member| member.filter.log_weight.exp();
+        let wanted = share * self.members.iter().map(weight).sum::<f64>();
+        let mut passed = 0.0;
+        let member = self.members.iter().find(|member| {
+            passed += weight(member);
+            passed >= wanted
+        });
+        let member = member.or(self.members.last())?;
+        let sugar = |place: usize, share: f64| {
+            let filter = &member.filter;
+            if place == 2 && !member.pool {
+                return 0.0;
+            }
+            positive(filter.mean[place], filter.covariance[place][place], share)
+        };
+        Some([(sugar(1, own[0]), TAUS[member.tau]), (sugar(2, own[1]), POOL_HOURS)])
     }
 
     fn parts<'bank>(

@@ -170,6 +170,17 @@ impl TrendBank {
         kinds
     }
 
+    /// The standard deviation of a float's readings, in points; `None` without a float.
+    pub fn noise_sd(&self) -> Option<f64> {
+        let (mut total, mut variance) = (0.0, 0.0);
+        for (kind, log_weight) in self.noises() {
+            let (weight, noise) = (log_weight.exp(), Noise::kind(kind));
+            total += weight;
+            variance += weight * (noise.white + noise.lasting);
+        }
+        (variance > 0.0).then(|| (variance / total).sqrt())
+    }
+
     fn parts<'bank>(
         &'bank self,
         time: f64,

@@ -33,6 +33,11 @@ pub(crate) struct Fall {
 }
 
 impl Fall {
+    /// The fastest fall yet, in points/h; 0 before one is seen.
+    pub fn fastest(&self) -> f64 {
+        self.fastest
+    }
+
     /// Looks at the trend after a reading at `time`.
     pub fn watch(&mut self, time: f64, trend: &TrendBank, expectation: &Expectation) -> Phase {
         const SETTLED_READINGS: u32 = 4;

@@ -1,5 +1,6 @@
 //! A batch, and the run of its present stage.
 
+use crate::forecast::Forecast;
 use crate::milestone::Verdict;
 use belief::{Belief, Expectation, Expected, Original};
 use quantity::{Gravity, Share, Span, Stamp, Temperature, Volume};
@@ -40,6 +41,7 @@ pub(crate) struct Batch {
     pub done: Vec<StageDone>,
     pub held_since: Option<Stamp>,
     pub ended_at: Option<Stamp>,
+    pub forecast: Forecast,
 }
 
 /// The run of the present stage.
@@ -114,6 +116,7 @@ impl Batch {
             done: Vec::new(),
             held_since: None,
             ended_at: None,
+            forecast: Forecast::default(),
         }
     }
 
@@ -121,11 +124,6 @@ impl Batch {
     pub fn stage(&self) -> &Stage {
         // Invariant: `stage.index` names a stage; a schedule has at least one.
         &self.schedule.stages[self.stage.index.min(self.schedule.stages.len() - 1)]
-    }
-
-    /// The stage after the present one.
-    pub fn next_stage(&self) -> Option<&Stage> {
-        self.schedule.stages.get(self.stage.index + 1)
     }
 
     /// Time in this stage without what was held.
@@ -170,6 +168,17 @@ impl Batch {
     fn expect_anew(&mut self) {
         let original = original_of(&self.schedule, self.sampled_original);
         self.belief.expect(expectation(original, self.expected_final, self.expected_with));
+    }
+
+    /// How many standard deviations the confidence is, one-sided.
+    pub fn sure(&self) -> f64 {
+        belief::deviations(self.confidence())
+    }
+
+    /// The original gravity in SG as believed, else as expected.
+    pub fn original_sg(&self) -> Option<f64> {
+        let original = original_of(&self.schedule, self.sampled_original);
+        self.belief.original().map(|original| original.value).or(foretold(original))
     }
 
     /// The expected final gravity in SG, where there is one.

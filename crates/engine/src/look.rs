@@ -43,7 +43,7 @@ impl Vessel {
             abv_percent: figures.abv_percent,
             outputs: self.outputs_view(cx),
             waits_for: self.waits_for(cx),
-            forecast: Vec::new(),
+            forecast: self.forecast_view(cx),
             packaging: None,
             parked_c: None,
             locked: None,

@@ -5,6 +5,7 @@
 
 mod alarms;
 mod commands;
+mod forecast;
 mod kit;
 mod milestones;
 mod properties;

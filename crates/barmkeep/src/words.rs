@@ -68,18 +68,7 @@ pub fn print_state(
         state.setpoint_c.map_or_else(|| "none".to_owned(), |_| celsius(state.setpoint_c)),
         state.target_c.map_or_else(|| "none".to_owned(), |_| celsius(state.target_c))
     )?;
-    if let Some(gravity) = &state.gravity {
-        // Rounded first, so that nothing is never `-0.0`.
-        let rate = gravity.rate_points_per_day.map(|rate| (rate * 10.0).round() / 10.0 + 0.0);
-        let rate = rate.map_or_else(String::new, |rate| format!(", {rate:+.1} points a day"));
-        let sg = show.gravity_with_sd(gravity.sg, gravity.sd);
-        writeln!(output, "  gravity    {sg}{rate} (as of {})", zone.local(&gravity.as_of))?;
-    }
-    if let Some(attenuation) = &state.attenuation {
-        let abv =
-            state.abv_percent.map_or_else(String::new, |abv| format!(", alcohol {abv:.1} % vol"));
-        writeln!(output, "  attenuated {:.1} % apparent{abv}", attenuation.apparent_percent)?;
-    }
+    print_gravity(output, state, show, zone)?;
     let word = |on: &Option<String>| on.clone().unwrap_or_else(|| "none".to_owned());
     writeln!(
         output,
@@ -105,6 +94,27 @@ pub fn print_state(
             .battery_percent
             .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
         writeln!(output, "  source     {} ({}): last {last}{battery}", source.name, source.kind)?;
+    }
+    Ok(())
+}
+
+fn print_gravity(
+    output: &mut impl Write,
+    state: &State,
+    show: quantity::Show,
+    zone: &Zone,
+) -> std::io::Result<()> {
+    if let Some(gravity) = &state.gravity {
+        // Rounded first, so that nothing is never `-0.0`.
+        let rate = gravity.rate_points_per_day.map(|rate| (rate * 10.0).round() / 10.0 + 0.0);
+        let rate = rate.map_or_else(String::new, |rate| format!(", {rate:+.1} points a day"));
+        let sg = show.gravity_with_sd(gravity.sg, gravity.sd);
+        writeln!(output, "  gravity    {sg}{rate} (as of {})", zone.local(&gravity.as_of))?;
+    }
+    if let Some(attenuation) = &state.attenuation {
+        let abv =
+            state.abv_percent.map_or_else(String::new, |abv| format!(", alcohol {abv:.1} % vol"));
+        writeln!(output, "  attenuated {:.1} % apparent{abv}", attenuation.apparent_percent)?;
     }
     Ok(())
 }

@@ -140,7 +140,7 @@ pub fn print_cautions(
     Ok(())
 }
 
-/// When a stage is expected to be left: `crash ends 2026-03-05 14:00 CET, not before … nor after …`.
+/// When a stage is expected to be left, and in which range with 90 %.
 fn forecast(foreseen: &engine::view::Forecast, zone: &Zone) -> String {
     let stage = &foreseen.stage;
     let Some(leaves) = &foreseen.leaves else {

@@ -23,7 +23,9 @@ pub(crate) const FRAME: Weights = [1.0, 0.0, 0.0, 1.0, 0.0];
 const FLOAT: Weights = [1.0, 0.0, 1.0, 1.0, 0.0];
 
 /// How fast the slope wanders, in points/h/√h.
-const WANDERS: [f64; 4] = [0.005, 0.02, 0.05, 0.12];
+const WANDERS: [f64; 5] = [0.005, 0.02, 0.05, 0.12, HAND_WANDER];
+/// Between samples half a day apart a fall may begin and be over; a float would have shown it.
+const HAND_WANDER: f64 = 0.4;
 /// A wander that fell this far behind the best of its kind of noise begins anew from that one's
 /// state, `SECOND_CHANCE` behind it: so a calm slope can come back when the main fall has passed
 /// into the tail.
@@ -235,7 +237,7 @@ impl TrendBank {
     fn split(&mut self) {
         let before = std::mem::take(&mut self.members);
         for kind in 0..KINDS {
-            for member in &before {
+            for member in before.iter().filter(|m| WANDERS[m.wander] < HAND_WANDER) {
                 let mut member = member.clone();
                 member.noise = kind;
                 member.filter.covariance[2][2] = Noise::kind(kind).lasting;

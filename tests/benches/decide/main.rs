@@ -1,10 +1,11 @@
 //! How soon and how rightly the program decides on simulated floats, beside the reference rule.
 //!
 //! `cargo bench -p barmkeep-tests --bench decide -- [SEED] [RUNS] [PART] [alone]`: PART is
-//! `stable`, `hourly`, `stress`, `wear`, `milestone`, `cost` or nothing for all; `alone` leaves the
+//! `stable`, `hourly`, `stress`, `wear`, `milestone`, `series`, `cost` or nothing for all; `alone` leaves the
 //! other rules out. The same seed prints the same tables.
 
 mod beer;
+mod series;
 mod tables;
 
 use beer::{Ending, Float, Wear};
@@ -55,6 +56,9 @@ fn main() {
     }
     if plan.wants("milestone") {
         milestones(&plan);
+    }
+    if plan.wants("series") {
+        series::run();
     }
     if plan.wants("cost") {
         tables::cost(&plan);

@@ -101,7 +101,12 @@ pub fn print_state(
         let battery = source
             .battery_percent
             .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
-        writeln!(output, "  source     {} ({}): last {last}{battery}", source.name, source.kind)?;
+        let caution = source.caution.as_ref().map_or_else(String::new, |why| format!(", {why}"));
+        writeln!(
+            output,
+            "  source     {} ({}): last {last}{battery}{caution}",
+            source.name, source.kind
+        )?;
     }
     Ok(())
 }

@@ -3,6 +3,12 @@
 use engine::view::{State, Summary};
 use std::io::Write;
 
+/// An expansion as a configuration has it: `200 ppm/K`.
+pub fn expansion(body: quantity::Expansion) -> String {
+    // The last digits that the conversion leaves behind are dropped.
+    format!("{} ppm/K", (body.per_kelvin() * 1e12).round() / 1e6)
+}
+
 /// Prints what came of a batch.
 ///
 /// # Errors

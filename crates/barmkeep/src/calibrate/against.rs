@@ -204,8 +204,8 @@ impl Check<'_> {
                  pitch takes up a plain shift"
             ),
             Advice::TooWeak(points) => format!(
-                "calibrate again, on {points} points or more: the calibration itself is off by \
-                 ± {:.1} points here, and no check can tell more than that",
+                "nothing is shown; calibrate again on {points} points or more to see a shift of 2 \
+                 points: the calibration itself may be off by ± {:.1} points here",
                 moved.calibration_error_points
             ),
         }

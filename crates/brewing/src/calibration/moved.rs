@@ -405,6 +405,48 @@ mod tests {
         assert!(many.calibration_error_points > 0.0);
     }
 
+    /// Numbers that are normal enough, the same on each run (sums of twelve of a linear
+    /// congruential generator; its constants are Knuth's MMIX, from memory).
+    fn normals() -> impl Iterator<Item = f64> {
+        let mut state: u64 = 42;
+        std::iter::from_fn(move || {
+            let mut sum = -6.0;
+            for _ in 0..12 {
+                state = state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1_442_695_040_888_963_407);
+                sum += (state >> 11) as f64 / (1_u64 << 53) as f64;
+            }
+            Some(sum)
+        })
+    }
+
+    #[test]
+    fn a_float_that_did_not_move_is_accused_no_more_often_than_is_said() {
+        let mut normals = normals();
+        let (mut accused, mut found) = (0, 0);
+        for _ in 0..2000 {
+            let errors: Vec<f64> = normals.by_ref().take(7).collect();
+            let calibration = line(&errors);
+            let later: Vec<f64> = normals.by_ref().take(3).collect();
+            // The truth is the line that its points were scattered about: 1.000 at 25 degrees.
+            let check = |shift: f64| {
+                let point = |error: &f64| WarmPoint {
+                    reading: 25.0 + 0.5 * (error + shift),
+                    reference: sg(1.0),
+                    liquid: None,
+                };
+                let points: Vec<WarmPoint> = later.iter().map(point).collect();
+                moved(&calibration, &points, None).unwrap().moved
+            };
+            accused += u32::from(check(0.0));
+            found += u32::from(check(5.0));
+        }
+        // 5 % of 2000 are 100; the error on points left out makes it rather careful.
+        assert!((10..=110).contains(&accused), "{accused}");
+        assert!(found > 1900, "{found}");
+    }
+
     #[test]
     fn a_tilt_is_told_from_a_shift() {
         let calibration = line(&ERRORS);

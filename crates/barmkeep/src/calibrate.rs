@@ -158,13 +158,14 @@ fn file_text(made: &Made, path: &Path) -> Result<String, Failure> {
     let file = CalibrationFile::from(made.fit.calibration.clone());
     let body = toml::to_string(&file)
         .map_err(|error| Failure::new(Status::Failed, format!("no calibration: {error}")))?;
+    // It stands in a comment, which must stay on its line.
     let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let (count, kind) =
-        (made.points.list.len(), if made.points.is_angle() { "an angle" } else { "a gravity" });
-    let s = if count == 1 { "" } else { "s" };
+    let name = name.replace(char::is_control, "?");
+    let kind = if made.points.is_angle() { "an angle" } else { "a gravity" };
+    let count = made.points.count();
     let mut text = format!(
-        "# The calibration of a float that gives {kind}, made by `barmkeep calibrate` on {count} \
-         point{s}.\n# A configuration names it in the float's table:\n#   calibration = \"{name}\"\n"
+        "# The calibration of a float that gives {kind}, made by `barmkeep calibrate` on {count}.\n\
+         # A configuration names it in the float's table:\n#   calibration = \"{name}\"\n"
     );
     if let Some(body) = made.expansion {
         let body = words::expansion(body);

@@ -279,7 +279,8 @@ fn misfits(float: &GravitySource, calibration: &Calibration, place: &str) -> Vec
     }
     if let Some(made_with) = calibration.expansion().filter(|made| float.expansion != Some(*made)) {
         let line = format!("expansion = \"{}\"", words::expansion(made_with));
-        let message = format!("the calibration was made with `{line}`, the float has another");
+        let has = if float.expansion.is_some() { "another" } else { "none" };
+        let message = format!("the calibration was made with `{line}`, the float has {has}");
         findings.push(
             Finding::warning("other-expansion", place, message)
                 .hint(format!("write `{line}` beside it, or calibrate without `--expansion`")),

@@ -101,20 +101,25 @@ pub fn print_state(
         let seen = if alarm.acknowledged { ", seen" } else { "" };
         writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
     }
-    for source in &state.sources {
-        let last = source.last.as_deref().map(|at| zone.local(at));
-        let last = last.unwrap_or_else(|| "never heard".to_owned());
-        let battery = source
-            .battery_percent
-            .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
-        let caution = source.caution.as_ref().map_or_else(String::new, |why| format!(", {why}"));
-        writeln!(
-            output,
-            "  source     {} ({}): last {last}{battery}{caution}",
-            source.name, source.kind
-        )?;
-    }
-    Ok(())
+    state.sources.iter().try_for_each(|source| print_source(output, source, zone))
+}
+
+fn print_source(
+    output: &mut impl Write,
+    source: &engine::view::Source,
+    zone: &Zone,
+) -> std::io::Result<()> {
+    let last = source.last.as_deref().map(|at| zone.local(at));
+    let last = last.unwrap_or_else(|| "never heard".to_owned());
+    let battery = source
+        .battery_percent
+        .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
+    let caution = source.caution.as_ref().map_or_else(String::new, |why| format!(", {why}"));
+    writeln!(
+        output,
+        "  source     {} ({}): last {last}{battery}{caution}",
+        source.name, source.kind
+    )
 }
 
 /// Prints what a vessel's relays cannot do by themselves.

@@ -369,8 +369,9 @@ mod tests {
 
     const ERRORS: [f64; 7] = [0.5, -0.7, 0.4, 0.1, -0.6, 0.6, -0.3];
 
-    /// Against the textbook's form for a line, s²(1/m + 1/n + (x − x̄)²/Sxx) and a t of n − 2 + m − 1
-    /// (Draper and Smith, from memory); the calibration's points are spread evenly, so it is exact.
+    /// Against the textbook's form for a line, s²(1/m + 1/n + (x − x̄)²/Sxx) and a t of
+    /// n − 2 + m − 1 degrees (Draper and Smith, from memory); the calibration's points are spread
+    /// evenly, so it is exact.
     #[test]
     fn the_error_of_a_shift_is_the_textbooks() {
         let calibration = line(&ERRORS);

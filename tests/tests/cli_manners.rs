@@ -47,6 +47,7 @@ fn wrong_usage_is_told_on_standard_error() {
         &["rehearse", &schedule, "--seed", "many"],
         &["schema", "beer"],
         &["completions", "cobra"],
+        &["calibrate"],
         &["log", "--last", "-3"],
         &["demo", "--pace", "quick"],
     ] {
@@ -71,6 +72,7 @@ fn help_and_version_are_data() {
         "check",
         "rehearse",
         "replay",
+        "calibrate",
         "pipe",
         "status",
         "why",

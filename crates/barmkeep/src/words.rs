@@ -3,6 +3,12 @@
 use engine::view::{State, Summary};
 use std::io::Write;
 
+/// An expansion as a configuration has it: `200 ppm/K`.
+pub fn expansion(body: quantity::Expansion) -> String {
+    // The last digits that the conversion leaves behind are dropped.
+    format!("{} ppm/K", (body.per_kelvin() * 1e12).round() / 1e6)
+}
+
 /// Prints what came of a batch.
 ///
 /// # Errors
@@ -87,15 +93,25 @@ pub fn print_state(
         let seen = if alarm.acknowledged { ", seen" } else { "" };
         writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
     }
-    for source in &state.sources {
-        let last = source.last.as_deref().map(|at| zone.local(at));
-        let last = last.unwrap_or_else(|| "never heard".to_owned());
-        let battery = source
-            .battery_percent
-            .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
-        writeln!(output, "  source     {} ({}): last {last}{battery}", source.name, source.kind)?;
-    }
-    Ok(())
+    state.sources.iter().try_for_each(|source| print_source(output, source, zone))
+}
+
+fn print_source(
+    output: &mut impl Write,
+    source: &engine::view::Source,
+    zone: &Zone,
+) -> std::io::Result<()> {
+    let last = source.last.as_deref().map(|at| zone.local(at));
+    let last = last.unwrap_or_else(|| "never heard".to_owned());
+    let battery = source
+        .battery_percent
+        .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
+    let caution = source.caution.as_ref().map_or_else(String::new, |why| format!(", {why}"));
+    writeln!(
+        output,
+        "  source     {} ({}): last {last}{battery}{caution}",
+        source.name, source.kind
+    )
 }
 
 fn print_gravity(

@@ -4,6 +4,7 @@ use crate::alarm::rules;
 use crate::batch::{Batch, NewBatch, SAMPLE_SD};
 use crate::command::{Command, Instrument, Pitch, Sample};
 use crate::context::Context;
+use crate::float::Float;
 use crate::input::{CommandInput, LoadedSchedule};
 use crate::record::Kind;
 use crate::stages::{caution, lately, no_finding};
@@ -286,6 +287,7 @@ impl Vessel {
         self.moving_from = None;
         self.standing_since = Some(cx.now);
         self.freezing_c = 0.0;
+        self.floats.values_mut().for_each(Float::begin_batch);
         self.end_alarms(cx, None, "a new batch began");
         let (id, text, data) =
             (batch.id.clone(), pitched_text(cx, &batch), pitched_data(cx, &batch, entry));

@@ -35,7 +35,7 @@ pub fn run() {
         let outcome = Outcome::of(truth, &series);
         outcome.print(truth);
         for (delays, delay) in delays.iter_mut().zip(outcome.delays) {
-            delays.extend(delay.filter(|_| truth["t_true_1mSG_left_h"] != ""));
+            delays.extend(delay.filter(|_| !truth["t_true_1mSG_left_h"].is_empty()));
         }
     }
     let median = |mut delays: Vec<f64>| {

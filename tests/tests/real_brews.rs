@@ -6,6 +6,8 @@
 //! its sugars and ethanol turned into a gravity by the densities of their solutions. The data lies
 //! beside the project; without it there is nothing to say.
 
+#![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
+
 use barmkeep_tests::program::project;
 use engine::{Command, CommandInput, Engine, Input, LoadedSchedule, Now, Reading, Setup, Values};
 use quantity::{Show, Span, Stamp};
@@ -53,8 +55,8 @@ impl Brew {
         );
         let config = schedule::read_config(&config, &|_| true).value.unwrap();
         let text = format!(
-            "format = 1\nname = 'Real brew'\n[expect]\noriginal_gravity = '{original}'\n{expected}\n\
-             [limits]\n[[stage]]\nname = 'all'\ntarget = '18 C'\nuntil = {{ all = [\
+            "format = 1\nname = 'Real brew'\n[expect]\noriginal_gravity = '{original}'\n\
+             {expected}\n[limits]\n[[stage]]\nname = 'all'\ntarget = '18 C'\nuntil = {{ all = [\
              {{ attenuation = '50 %' }}, {{ stable = {{ within = '1 points', over = '48 h' }} }}, \
              {{ elapsed = '900 d' }} ] }}\n"
         );

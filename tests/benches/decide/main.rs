@@ -1,8 +1,8 @@
 //! How soon and how rightly the program decides on simulated floats, beside the reference rule.
 //!
 //! `cargo bench -p barmkeep-tests --bench decide -- [SEED] [RUNS] [PART] [alone]`: PART is
-//! `stable`, `hourly`, `stress`, `wear`, `milestone`, `series`, `cost` or nothing for all; `alone` leaves the
-//! other rules out. The same seed prints the same tables.
+//! `stable`, `hourly`, `stress`, `wear`, `milestone`, `series`, `cost` or nothing for all; `alone`
+//! leaves the other rules out. The same seed prints the same tables.
 
 mod beer;
 mod series;

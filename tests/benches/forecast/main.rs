@@ -1,8 +1,8 @@
 //! How honest the forecast is: how often what came lies within the 90 % that was told.
 //!
 //! `cargo bench -p barmkeep-tests --bench forecast -- [SEED] [BATCHES] [SCHEDULE]`: batches of the
-//! example schedules with yeasts, lags, final gravities and floats of their own, simulated by Model R, each
-//! looked at every 12 h. The same seed prints the same tables.
+//! example schedules with yeasts, lags, final gravities and floats of their own, simulated by Model
+//! R, each looked at every 12 h. The same seed prints the same tables.
 
 mod batch;
 

@@ -342,13 +342,7 @@ impl Belief {
         }
         match self.fall.watch(time, &self.trend, &self.expectation) {
             Phase::Falling => self.tail = None,
-            Phase::Slowing if self.tail.is_some() => {}
-            Phase::Slowing => self.start_tail(time),
-            Phase::Tail { keep } => {
-                if self.tail.is_none() || !keep {
-                    self.start_tail(time);
-                }
-            }
+            Phase::Tail => self.start_tail(time),
         }
     }
 

@@ -13,7 +13,10 @@ use quantity::{Gravity, GravityDelta, Span};
 /// Further above the expected final gravity than this it is a stop, not an end, in points.
 pub(crate) const STALLED_ABOVE: f64 = 4.0;
 /// What has stalled is so until it is lower than this, in points.
-pub(crate) const NO_LONGER_STALLED: f64 = 2.5;
+pub(crate) const NO_LONGER_STALLED: f64 = 3.4;
+/// How many standard deviations are counted against it. A stop that is called an end is packaged; an
+/// end that is called a stop costs a sample.
+pub(crate) const STALLED_SDS: f64 = 1.5;
 /// How far the 3 h mean of the beer may move in 12 h, in K.
 const MOVED_MOST: f64 = 0.8;
 /// No end is seen in fewer readings.
@@ -115,7 +118,7 @@ impl Belief {
     /// It lies too far above what was expected, or may do so.
     fn too_high(&self) -> Option<Lacking> {
         let above = self.above_expected()?;
-        (self.stalled || above.value + above.sd > STALLED_ABOVE)
+        (self.stalled || above.value + STALLED_SDS * above.sd > STALLED_ABOVE)
             .then_some(Lacking::Stalled { above: above.value })
     }
 

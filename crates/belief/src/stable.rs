@@ -170,13 +170,15 @@ impl Asked {
                     bound: 24.0 * bound,
                 })
             }
-            // The most probable rate must be well below: were all that still falls the slowest sugar,
-            // about `within` would be left.
+            // The most probable rate must be well below: were all that still falls the slowest
+            // sugar, about `within` would be left.
             Care::Quick => {
                 const WELL_BELOW: f64 = 0.6;
                 let mean = rate.moments().map_or(f64::INFINITY, |(mean, _)| mean);
-                (mean > WELL_BELOW * bound)
-                    .then(|| Lacking::Rate { upper: 24.0 * mean, bound: 24.0 * WELL_BELOW * bound })
+                (mean > WELL_BELOW * bound).then_some(Lacking::Rate {
+                    upper: 24.0 * mean,
+                    bound: 24.0 * WELL_BELOW * bound,
+                })
             }
         }
     }

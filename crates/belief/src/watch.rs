@@ -85,8 +85,8 @@ impl Fall {
 pub(crate) enum Phase {
     /// It has not begun, or goes on.
     Falling,
-    /// The tail has come. What was read before is not the tail's: a few hours of the main fall in it
-    /// look like a fast first sugar, and a slow end behind it is then taken for a second one.
+    /// The tail has come. What was read before is not the tail's: a few hours of the main fall in
+    /// it look like a fast first sugar, and a slow end behind it is then taken for a second one.
     Tail,
 }
 

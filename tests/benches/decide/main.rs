@@ -3,8 +3,8 @@
 //! `cargo bench -p barmkeep-tests --bench decide -- [SEED] [RUNS] [PART] [alone]`: PART is
 //! `stable`, `hourly`, `stress`, `wear`, `limit`, `milestone`, `cost` or nothing for all; `alone`
 //! leaves the other rules out. The same seed prints the same tables. The last column says whether
-//! the goals of the line hold, or which are missed; `frame` is the error of the final gravity as the
-//! float reads it, so without what is not known of the float's zero.
+//! the goals of the line hold, or which are missed; `frame` is the error of the final gravity as
+//! the float reads it, so without what is not known of the float's zero.
 
 mod beer;
 mod goals;

@@ -58,7 +58,8 @@ pub fn stable(plan: &Plan, name: &str, ending: Ending, float: &Float) {
     let titles = ["safe", "quick", "R", "3 days"];
     for (rule, title) in titles.into_iter().take(outcomes[0].len()).enumerate() {
         let column: Vec<Outcome> = outcomes.iter().map(|outcome| outcome[rule]).collect();
-        let goal = (rule < 2).then(|| Goal::of(ending, float, rule == 1)).unwrap_or_default();
+        let ours = rule < 2;
+        let goal = if ours { Goal::of(ending, float, rule == 1) } else { Goal::default() };
         line(if rule == 0 { name } else { "" }, title, &column, &goal);
     }
 }

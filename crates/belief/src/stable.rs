@@ -14,8 +14,8 @@ use quantity::{Gravity, GravityDelta, Span};
 pub(crate) const STALLED_ABOVE: f64 = 4.0;
 /// What has stalled is so until it is lower than this, in points.
 pub(crate) const NO_LONGER_STALLED: f64 = 3.4;
-/// How many standard deviations are counted against it. A stop that is called an end is packaged; an
-/// end that is called a stop costs a sample.
+/// How many standard deviations are counted against it. A stop that is called an end is packaged;
+/// an end that is called a stop costs a sample.
 pub(crate) const STALLED_SDS: f64 = 1.5;
 /// How far the 3 h mean of the beer may move in 12 h, in K.
 const MOVED_MOST: f64 = 0.8;

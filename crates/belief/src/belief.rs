@@ -327,7 +327,7 @@ impl Belief {
         const ENDED: f64 = 0.9;
         let Some(tail) = self.ended() else { return };
         let Some(above) = self.above_expected() else { return };
-        let upper = above.value + above.sd;
+        let upper = above.value + crate::stable::STALLED_SDS * above.sd;
         if self.stalled {
             self.stalled = upper > crate::stable::NO_LONGER_STALLED;
         } else if upper > crate::stable::STALLED_ABOVE {
@@ -342,13 +342,7 @@ impl Belief {
         }
         match self.fall.watch(time, &self.trend, &self.expectation) {
             Phase::Falling => self.tail = None,
-            Phase::Slowing if self.tail.is_some() => {}
-            Phase::Slowing => self.start_tail(time),
-            Phase::Tail { keep } => {
-                if self.tail.is_none() || !keep {
-                    self.start_tail(time);
-                }
-            }
+            Phase::Tail => self.start_tail(time),
         }
     }
 

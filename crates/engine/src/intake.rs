@@ -7,8 +7,7 @@ use crate::record::Kind;
 use crate::vessel::{Controlled, Vessel, controlled_on};
 use crate::words;
 use belief::{GravityReading, Taken};
-use quantity::{Gravity, Span, Stamp, Temperature, sg_from_plato};
-use schedule::Name;
+use quantity::{Gravity, Span, Stamp, Temperature};
 use serde_json::json;
 
 /// A device's time may be ahead of ours by this much.
@@ -99,7 +98,7 @@ impl Vessel {
             }
             float => {
                 if let Some(raw) = reading.values.gravity.filter(|_| is_source(cx, float))
-                    && let Ok(gravity) = self.corrected(cx, float, raw, None)
+                    && let Ok(gravity) = cx.setup.corrected(float, raw, None)
                 {
                     let shown = self.floats.entry(float.to_owned()).or_default();
                     shown.last_sg = shown.last_sg.or(Some(gravity.sg()));
@@ -164,7 +163,7 @@ impl Vessel {
         }
         // A report with an impossible gravity is not this float's word: nothing of it counts, not
         // even that it was heard, so that a later one with a time of its own is not too old.
-        let impossible = reading.values.gravity.map(|raw| self.corrected(cx, source, raw, None));
+        let impossible = reading.values.gravity.map(|raw| cx.setup.corrected(source, raw, None));
         if let Some(Err(problem)) = impossible {
             return self.refuse(cx, source, &problem);
         }
@@ -183,7 +182,7 @@ impl Vessel {
             .filter(|(taken, _)| *taken == at)
             .map(|(_, temperature)| temperature);
         let Some(raw) = reading.values.gravity else { return };
-        match self.corrected(cx, source, raw, temperature) {
+        match cx.setup.corrected(source, raw, temperature) {
             Ok(gravity) => self.take_gravity(cx, at, source, gravity, temperature),
             Err(problem) => self.refuse(cx, source, &problem),
         }
@@ -256,7 +255,7 @@ impl Vessel {
         raw: RawGravity,
         temperature: Option<Temperature>,
     ) {
-        let Ok(gravity) = self.corrected(cx, source, raw, temperature) else { return };
+        let Ok(gravity) = cx.setup.corrected(source, raw, temperature) else { return };
         let Some(batch) = &mut self.batch else { return };
         batch.belief.take(&GravityReading {
             at,
@@ -265,49 +264,6 @@ impl Vessel {
             sg: gravity.sg(),
             temperature,
         });
-    }
-
-    /// A float's number as a gravity at 20 °C, calibrated and, where asked, corrected for
-    /// temperature.
-    fn corrected(
-        &self,
-        cx: &Context<'_, '_>,
-        source: &str,
-        raw: RawGravity,
-        temperature: Option<Temperature>,
-    ) -> Result<Gravity, String> {
-        let calibration =
-            Name::parse(source).ok().and_then(|name| cx.setup.calibrations.get(&name));
-        let plain = |raw| match raw {
-            RawGravity::Sg(sg) => sg,
-            RawGravity::Plato(plato) | RawGravity::Brix(plato) => {
-                sg_from_plato(plato.clamp(-60.0, 60.0))
-            }
-            RawGravity::Degrees(degrees) => degrees,
-        };
-        let gravity = match (raw, calibration) {
-            (RawGravity::Degrees(_), None) => {
-                return Err("an angle needs a calibration: see `barmkeep calibrate`".to_owned());
-            }
-            (raw, Some(calibration)) => {
-                calibration.apply(plain(raw)).map(|calibrated| calibrated.gravity)
-            }
-            (raw, None) => Gravity::from_sg(plain(raw)),
-        };
-        let Some(gravity) = gravity else {
-            return Err(format!(
-                "{:.4} is not a possible gravity, 0.970 to 1.200 SG is",
-                plain(raw)
-            ));
-        };
-        let expansion = cx.setup.config.gravity.get(source).and_then(|config| config.expansion);
-        match (expansion, temperature) {
-            (Some(body), Some(temperature)) => {
-                brewing::floating::corrected(gravity, temperature, body)
-                    .ok_or_else(|| "no wort gives this reading at this temperature".to_owned())
-            }
-            _ => Ok(gravity),
-        }
     }
 
     /// Records that a reading was not believed; a flood of them is counted, not recorded.

@@ -4,6 +4,7 @@ pub mod ask;
 pub mod chart;
 pub mod cli;
 pub mod clock;
+pub mod compare;
 pub mod daemon;
 pub mod demo;
 pub mod driver;

@@ -38,8 +38,10 @@ fn beer(days: i64, pace: f64) -> Vec<f64> {
 struct Case {
     days: i64,
     every: Span,
-    /// Standard deviation of its noise, half of whose variance lasts for 5 h; in points.
+    /// Standard deviation of its noise, half of whose variance lasts; in points.
     noise: f64,
+    /// For how long that lasts, in h.
+    lasts: f64,
     outlier_share: f64,
     drift: f64,
     /// Speed of the yeast.
@@ -57,6 +59,7 @@ const PLAIN: Case = Case {
     days: 14,
     every: Span::from_mins(15),
     noise: 1.0,
+    lasts: 5.0,
     outlier_share: 0.02,
     drift: 0.0,
     pace: 1.0,
@@ -66,7 +69,11 @@ const PLAIN: Case = Case {
 
 impl Case {
     fn setup(&self) -> FloatSetup {
-        let noise = Noise { outlier_share: self.outlier_share, ..Noise::of_points(self.noise) };
+        let noise = Noise {
+            outlier_share: self.outlier_share,
+            wander_lasts: Span::from_hours_f64(self.lasts),
+            ..Noise::of_points(self.noise)
+        };
         FloatSetup::plain(self.every, noise)
     }
 
@@ -91,7 +98,7 @@ impl Case {
         let mean_day = self.samples.iter().sum::<f64>() / self.samples.len() as f64;
         let half = self.noise * self.noise / 2.0;
         // What the lasting half adds to third differences, which the quick noise is seen by.
-        let kept = (-self.every.hours() / 5.0).exp();
+        let kept = (-self.every.hours() / self.lasts).exp();
         let lasting = 20.0 - 30.0 * kept + 12.0 * kept.powi(2) - 2.0 * kept.powi(3);
         let rounding = 0.1 * 0.1 / 12.0;
         [
@@ -150,11 +157,13 @@ fn read(beer: &[f64], name: &str, setup: FloatSetup, seed: u64, stream: u64) -> 
 /// Runs a case with so many seeds, and holds that each figure's 95 % interval covers the truth
 /// about as often, that half of it is on the mean no wider than given, and that the values err to
 /// neither side. `None`: the figure cannot be known.
-///
-/// Least share of intervals that cover the truth: an interval by samples is wider where the sampler
-/// was right about the instrument, so that it is not much too narrow where the sampler was wrong.
 fn covers(what: &str, case: &Case, seeds: u64, widest: [Option<f64>; 7]) {
-    const LEAST: [f64; 7] = [0.93, 0.92, 0.91, 0.91, 0.88, 0.93, 0.95];
+    // An interval by samples is wider where the sampler was right about the instrument, so that it
+    // is not much too narrow where the sampler was wrong.
+    let least = match case.lasts {
+        5.0 => [0.93, 0.92, 0.91, 0.91, 0.88, 0.93, 0.95],
+        _ => [0.93, 0.92, 0.89, 0.89, 0.85, 0.91, 0.95],
+    };
     let (beer, truth) = (beer(case.days, case.pace), case.truth());
     let said: Vec<_> = (0..seeds).map(|seed| figures(&case.run(&beer, seed).floats[0])).collect();
     for (index, name) in FIGURES.iter().enumerate() {
@@ -170,9 +179,9 @@ fn covers(what: &str, case: &Case, seeds: u64, widest: [Option<f64>; 7]) {
         let covering = mean(&|figure| f64::from(u8::from(!figure.is_apart_from(truth[index]))));
         let (half, off) = (mean(&|figure| figure.half()), mean(&|f| f.value - truth[index]));
         println!("{what}: {name} {:.1} % covered, ± {half:.3}, {off:+.3} off", 100.0 * covering);
-        assert!(covering >= LEAST[index], "{what}: {name} covers {covering}");
+        assert!(covering >= least[index], "{what}: {name} covers {covering}");
         assert!(half <= widest, "{what}: {name} ± {half}, wider than {widest}");
-        assert!(off.abs() <= 0.4 * half, "{what}: {name} is {off} off, of ± {half}");
+        assert!(off.abs() <= 0.5 * half, "{what}: {name} is {off} off, of ± {half}");
     }
 }
 
@@ -211,6 +220,16 @@ fn short_batches_quick_yeast_and_seldom_readings_are_covered_too() {
     let mut seldom = widest([1.9, 0.5, 0.6, 0.15, 0.3, 0.0, 0.03]);
     seldom[5] = None;
     covers("four readings a day", &case, 200, seldom);
+}
+
+/// Wander is taken to last 5 h: where that is not so, the intervals are a little too narrow or too
+/// wide.
+#[test]
+fn wander_that_lasts_half_or_twice_as_long_costs_little() {
+    for lasts in [2.5, 9.0] {
+        let case = Case { lasts, drift: 0.3, ..PLAIN };
+        covers(&format!("{lasts} h"), &case, 120, widest([2.0, 0.4, 0.5, 0.12, 0.05, 0.5, 0.02]));
+    }
 }
 
 /// The fall of the beer goes through the whole batch, the outliers are up to a tenth of it.

@@ -114,6 +114,7 @@ fn check_objects(objects: &[Value]) {
     let pair = of(objects, "sources", &json!(["float", "pine"]));
     assert!(holds(&pair["drift_points_per_day"], -0.3), "{pair}");
     assert!(!holds(&pair["drift_points_per_day"], 0.0), "{pair}");
+    assert_eq!(pair["drifting"], "pine", "`float` is shown not to drift by so much: {pair}");
     assert!(holds(&float["slow_noise_points"], 0.42), "{float}");
     assert!(holds(&float["battery"]["lost_percent_per_day"], 1.25), "{float}");
     assert!(holds(&float["battery"]["days_left"], 68.0), "{float}");

@@ -113,6 +113,7 @@ proptest! {
         said.nearest();
         said.quietest();
         said.lacks();
+        said.partings();
     }
 
     #[test]
@@ -250,17 +251,21 @@ fn the_nearest_and_the_quietest_are_named_and_whether_that_is_shown() {
 }
 
 #[test]
-fn floats_that_part_are_told_where_no_sample_says_which_one_moves() {
+fn floats_that_part_are_told_and_by_samples_which_one_drifts() {
     let one = float("one", 0.0..200.0, |h| beer(h) + noise(h, 0.5) + h / 48.0);
     let other = float("other", 0.0..200.0, |h| beer(h) + noise(h + 3.0, 0.5));
     let said = compare(&[one.clone(), other.clone()], &[], at(200.0));
-    let drift = said.pairs[0].drift.unwrap();
-    assert!((drift.value - 0.5).abs() < 0.1, "{drift:?}");
-    let which = Lack::WhichDrifts { names: ["one".to_owned(), "other".to_owned()], drift };
-    assert_eq!(said.lacks(), [Lack::NoSample, which]);
+    let parting = &said.partings()[0];
+    assert!((parting.drift.value - 0.5).abs() < 0.1, "{parting:?}");
+    assert_eq!((said.lacks(), &parting.drifting), (vec![Lack::NoSample], &None));
     let samples: Vec<HandSample> =
         [10.0, 60.0, 100.0, 150.0, 195.0].map(|h| sample(h, beer(h))).to_vec();
-    let said = compare(&[one, other], &samples, at(200.0));
-    assert!(said.floats[0].drift_to_samples.unwrap().is_apart_from(0.0));
+    let said = compare(&[other.clone(), one], &samples, at(200.0));
+    assert_eq!(said.partings()[0].drifting.as_deref(), Some("one"));
     assert_eq!(said.lacks(), []);
+    // On the mean `other` is nearer, but not at each time.
+    let nearest = said.nearest().unwrap();
+    assert_eq!((nearest.first.as_str(), nearest.is_shown), ("other", false));
+    let steady = FloatReadings { name: "steady".to_owned(), ..other.clone() };
+    assert_eq!(compare(&[other, steady], &samples, at(200.0)).partings(), []);
 }

@@ -2,7 +2,9 @@
 
 use super::Found;
 use crate::words::Zone;
-use belief::compare::{Battery, DaysLeft, Figure, FloatReport, Gaps, Lack, PairReport, Ranked};
+use belief::compare::{
+    Battery, DaysLeft, Figure, FloatReport, Gaps, Lack, PairReport, Parting, Ranked,
+};
 use engine::VesselSetup;
 use quantity::{Gravity, Show, Span};
 use serde_json::{Value, json};
@@ -55,8 +57,10 @@ pub(super) fn print(
 
 /// One object a float, then one a pair.
 pub(super) fn objects(found: &Found, setup: &VesselSetup) -> Vec<Value> {
-    let floats = found.comparison.floats.iter().map(|float| float_object(found, setup, float));
-    floats.chain(found.comparison.pairs.iter().map(|pair| pair_object(found, pair))).collect()
+    let (floats, pairs) = (&found.comparison.floats, &found.comparison.pairs);
+    let partings = found.comparison.partings();
+    let floats = floats.iter().map(|float| float_object(found, setup, float));
+    floats.chain(pairs.iter().map(|pair| pair_object(found, pair, &partings))).collect()
 }
 
 fn float_object(found: &Found, setup: &VesselSetup, float: &FloatReport) -> Value {
@@ -103,12 +107,14 @@ fn float_object(found: &Found, setup: &VesselSetup, float: &FloatReport) -> Valu
     })
 }
 
-fn pair_object(found: &Found, pair: &PairReport) -> Value {
+fn pair_object(found: &Found, pair: &PairReport, partings: &[Parting]) -> Value {
+    let parting = partings.iter().find(|parting| parting.names == pair.names);
     json!({
         "kind": "pair", "vessel": found.vessel, "batch": found.batch.id, "sources": pair.names,
         "readings": pair.compared,
         "apart_points": pair.apart.map(figure),
         "drift_points_per_day": pair.drift.map(figure),
+        "drifting": parting.and_then(|parting| parting.drifting.as_ref()),
     })
 }
 
@@ -146,7 +152,9 @@ fn table(output: &mut impl Write, floats: &[FloatReport], show: Show) -> std::io
         })
     })?;
     row("gaps", &|float| float.gaps.map_or_else(unknown, |gaps| gaps.count.to_string()))?;
-    row("longest gap", &|float| float.gaps.map_or_else(unknown, |gaps| gaps.longest.to_string()))?;
+    row("longest pause", &|float| {
+        float.gaps.map_or_else(unknown, |gaps| gaps.longest.to_string())
+    })?;
     row("time covered", &|float| float.gaps.map_or_else(unknown, |gaps| percent(gaps.covered)))?;
     row("times stuck", &|float| {
         float.sticking.map_or_else(unknown, |sticking| sticking.count.to_string())
@@ -269,12 +277,15 @@ fn conclusions(found: &Found) -> Vec<String> {
     } else {
         lines.push("One float alone: there is none to compare it with.".to_owned());
     }
+    lines.extend(comparison.partings().iter().map(parting));
     lines.extend(comparison.lacks().iter().map(lacking));
     lines
 }
 
 fn wants_samples(found: &Found) -> bool {
-    found.comparison.lacks().iter().any(|lack| !matches!(lack, Lack::Noise { .. }))
+    let comparison = &found.comparison;
+    comparison.lacks().iter().any(|lack| !matches!(lack, Lack::Noise { .. }))
+        || comparison.partings().iter().any(|parting| parting.drifting.is_none())
 }
 
 fn lacking(lack: &Lack) -> String {
@@ -298,11 +309,18 @@ fn lacking(lack: &Lack) -> String {
         Lack::Noise { name } => {
             format!("Not known: the noise of {name}, which gave too few readings.")
         }
-        Lack::WhichDrifts { names: [one, other], drift } => format!(
-            "Not known: which of {one} and {other} drifts: they part by {} points a day.",
-            with_sd(if drift.value < 0.0 { drift.negative() } else { *drift }, false)
-        ),
     }
+}
+
+fn parting(parting: &Parting) -> String {
+    let [one, other] = &parting.names;
+    let drift = parting.drift;
+    let a_day = with_sd(if drift.value < 0.0 { drift.negative() } else { drift }, false);
+    let which = parting.drifting.as_ref().map_or_else(
+        || "which of them drifts is not known".to_owned(),
+        |name| format!("by the samples it is {name} that drifts"),
+    );
+    format!("{one} and {other} part by {a_day} points a day: {which}.")
 }
 
 fn days_left(battery: Option<Battery>) -> Option<String> {

@@ -1,6 +1,6 @@
 //! Which float is nearest, which is quietest, and what is not known well enough to say.
 
-use super::{Comparison, Figure, FloatReport};
+use super::{Comparison, Figure, FloatReport, PairReport};
 
 /// A bias that is not known within this, in points either way, is not known well.
 const BIAS_KNOWN: f64 = 2.0;
@@ -49,13 +49,17 @@ pub enum Lack {
         /// The float's name.
         name: String,
     },
-    /// Two floats are shown to part slowly, and the samples do not show which of them moves.
-    WhichDrifts {
-        /// Their names.
-        names: [String; 2],
-        /// By how much they part, in points a day.
-        drift: Figure,
-    },
+}
+
+/// Two floats that are shown to part slowly.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Parting {
+    /// Their names.
+    pub names: [String; 2],
+    /// The first less the second grows by this, in points a day.
+    pub drift: Figure,
+    /// Which of them drifts, where the samples show that the other does not drift by so much.
+    pub drifting: Option<String>,
 }
 
 impl Comparison {
@@ -64,14 +68,15 @@ impl Comparison {
     ///
     /// Biases to the same samples err together, so they are not compared as if they were
     /// independent: the first is nearer where the floats are shown to differ, and the mean of both
-    /// biases is shown to have the second's sign.
+    /// biases is shown to have the second's sign. Of two that are shown to part, which is nearer
+    /// changes with the time: that is not called shown.
     pub fn nearest(&self) -> Option<Ranked> {
         let (first, second) = self.lowest(|float| Some(float.bias_to_samples?.value.abs()))?;
         let biases = [first.bias_to_samples?, second.bias_to_samples?];
         let between = Figure::mean(&biases)?;
-        let apart = self.apart(&first.name, &second.name);
-        let is_shown =
-            between.is_apart_from(0.0) && apart.is_some_and(|apart| apart.is_apart_from(0.0));
+        let is_none = |figure: Option<Figure>| figure.is_none_or(|f| !f.is_apart_from(0.0));
+        let pair = self.pair(&first.name, &second.name)?;
+        let is_shown = between.is_apart_from(0.0) && !is_none(pair.apart) && is_none(pair.drift);
         Some(Ranked { first: first.name.clone(), second: second.name.clone(), is_shown })
     }
 
@@ -112,16 +117,32 @@ impl Comparison {
                 (half > DRIFT_KNOWN).then(|| Lack::Drift { name: float.name.clone(), half })
             }));
         }
-        let shown = |drift: Option<Figure>| drift.filter(|drift| drift.is_apart_from(0.0));
-        lacks.extend(self.pairs.iter().filter_map(|pair| {
-            let ours = self.floats.iter().filter(|float| pair.names.contains(&float.name));
-            let is_told = ours.filter_map(|f| shown(f.drift_to_samples)).next().is_some();
-            let drift = shown(pair.drift).filter(|_| !is_told)?;
-            Some(Lack::WhichDrifts { names: pair.names.clone(), drift })
-        }));
         let few = heard().filter(|float| float.quick_noise.is_none());
         lacks.extend(few.map(|float| Lack::Noise { name: float.name.clone() }));
         lacks
+    }
+
+    /// The floats that are shown to part, and which of them drifts.
+    pub fn partings(&self) -> Vec<Parting> {
+        let parting = |pair: &PairReport| {
+            let drift = pair.drift.filter(|drift| drift.is_apart_from(0.0))?;
+            // The one that drifts alone would drift by this from the samples.
+            let alone = [drift.value, -drift.value];
+            let may: Vec<&String> = pair
+                .names
+                .iter()
+                .zip(alone)
+                .filter(|(name, alone)| {
+                    let float = self.floats.iter().find(|float| float.name == **name);
+                    let seen = float.and_then(|float| float.drift_to_samples);
+                    seen.is_none_or(|seen| !seen.is_apart_from(*alone))
+                })
+                .map(|(name, _)| name)
+                .collect();
+            let drifting = if let [only] = may[..] { Some(only.clone()) } else { None };
+            Some(Parting { names: pair.names.clone(), drift, drifting })
+        };
+        self.pairs.iter().filter_map(parting).collect()
     }
 
     /// The two floats with the least of a measure.
@@ -135,12 +156,10 @@ impl Comparison {
         Some((known.first()?.1, known.get(1)?.1))
     }
 
-    /// The difference of two floats, whichever is first.
-    fn apart(&self, one: &str, other: &str) -> Option<Figure> {
-        let names = |pair: &super::PairReport| {
-            pair.names.iter().any(|name| name == one) && pair.names.iter().any(|name| name == other)
-        };
-        self.pairs.iter().find(|pair| names(pair))?.apart
+    /// Two floats beside each other, whichever is first.
+    fn pair(&self, one: &str, other: &str) -> Option<&PairReport> {
+        let has = |pair: &PairReport, name| pair.names.iter().any(|known| known == name);
+        self.pairs.iter().find(|pair| has(pair, one) && has(pair, other))
     }
 }
 

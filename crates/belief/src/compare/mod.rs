@@ -15,7 +15,7 @@ pub mod robust;
 mod series;
 
 pub use battery::{Battery, DaysLeft};
-pub use choice::{Lack, Ranked};
+pub use choice::{Lack, Parting, Ranked};
 pub use figure::Figure;
 
 use beside::{Beside, Sample};

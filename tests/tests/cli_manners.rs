@@ -77,6 +77,7 @@ fn help_and_version_are_data() {
         "status",
         "why",
         "log",
+        "compare",
         "demo",
         "schema",
         "completions",
@@ -157,9 +158,15 @@ fn check_tells_what_is_wrong_and_where() {
 }
 
 #[test]
-fn a_log_without_a_store_is_told() {
+fn a_store_that_is_not_there_is_told() {
     let cellar = Cellar::new(1);
-    for arguments in [&["log"][..], &["log", "--json"], &["log", "north", "--last", "3"]] {
+    for arguments in [
+        &["log"][..],
+        &["log", "--json"],
+        &["log", "north", "--last", "3"],
+        &["compare"],
+        &["compare", "--json", "--batch", "north-1"],
+    ] {
         let said = cellar.ask(arguments).with(74);
         assert_eq!(said.out, "");
         assert!(said.err.contains("barmkeep.db"), "{}", said.err);

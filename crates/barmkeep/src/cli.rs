@@ -52,6 +52,8 @@ pub enum Task {
     Why(AskArgs),
     /// Show what happened.
     Log(LogArgs),
+    /// Compare the floats of a batch with hand samples and with each other.
+    Compare(CompareArgs),
     /// Run a whole batch of an invented cellar: broker, daemon, devices and beer.
     Demo(DemoArgs),
     /// Print the JSON Schema of schedules or of configurations, for an editor.
@@ -117,6 +119,22 @@ pub struct LogArgs {
     /// Only the last so many.
     #[arg(long, value_name = "N")]
     pub last: Option<u32>,
+}
+
+/// Which batch's floats.
+#[derive(Debug, Args)]
+pub struct CompareArgs {
+    /// The vessel; may be left out where there is one.
+    pub vessel: Option<String>,
+    #[command(flatten)]
+    /// Where the configuration is.
+    pub config: ConfigArg,
+    /// The batch, such as north-1; left out: the running one, else the vessel's last.
+    #[arg(long, value_name = "ID")]
+    pub batch: Option<String>,
+    /// One JSON object a float and one a pair of floats.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// What a replay takes.

@@ -5,6 +5,7 @@ pub mod calibrate;
 pub mod chart;
 pub mod cli;
 pub mod clock;
+pub mod compare;
 pub mod daemon;
 pub mod demo;
 pub mod drawing;

@@ -58,6 +58,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Status(arguments) => status_task(&arguments, false),
         Task::Why(arguments) => status_task(&arguments, true),
         Task::Log(arguments) => log_task(&arguments),
+        Task::Compare(arguments) => crate::compare::task(&arguments),
         Task::Demo(arguments) => {
             log_to_stderr("warn");
             runtime()?.block_on(crate::demo::run(arguments))
@@ -215,11 +216,12 @@ fn log_task(arguments: &LogArgs) -> Result<(), Failure> {
 }
 
 /// One line of JSON, its fields in their own order.
-fn json_line(value: &impl serde::Serialize) -> String {
+pub(crate) fn json_line(value: &impl serde::Serialize) -> String {
     serde_json::to_string(value).unwrap_or_default()
 }
 
-fn open_failure(error: &store::StoreError) -> Failure {
+/// A store that cannot be opened or read.
+pub(crate) fn open_failure(error: &store::StoreError) -> Failure {
     Failure::new(Status::Io, error.to_string()).hint(error.hint())
 }
 

@@ -4,6 +4,7 @@
 //! evidence. It asks no clock: time comes in with the readings and with [`Belief::advance`].
 
 mod belief;
+pub mod compare;
 mod course;
 #[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod filter;

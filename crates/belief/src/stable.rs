@@ -123,13 +123,14 @@ impl Belief {
     }
 
     /// How far above the expected final gravity the tail ends, in points; as uncertain as the
-    /// gravity now, for what is left is judged elsewhere.
+    /// float's own reading now. What is left is judged elsewhere; and the float's zero is no less
+    /// certain than the expectation, for which the points above it allow.
     pub(crate) fn above_expected(&self) -> Option<Measured> {
         let end = points(self.expectation.final_sg?.sg);
         let tail = self.ended()?;
         let ((level, _), (_, sd)) = (tail.final_moments()?, tail.level_moments()?);
-        let (offset, offset_sd) = self.trend_now(|_| (OFFSET, 0.0))?;
-        Some(Measured { value: level - offset - end, sd: sd.hypot(offset_sd) })
+        let (offset, _) = self.trend_now(|_| (OFFSET, 0.0))?;
+        Some(Measured { value: level - offset - end, sd })
     }
 
     /// All but the height says that it has ended.

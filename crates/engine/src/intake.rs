@@ -4,12 +4,12 @@ use crate::context::Context;
 use crate::effect::OutputKind;
 use crate::input::{RawGravity, Reading, Values};
 use crate::record::Kind;
+use crate::setup::Corrected;
 use crate::vessel::{Controlled, Vessel, controlled_on};
 use crate::words;
 use belief::{GravityReading, Taken};
-use brewing::calibration::{Calibrated, Calibration, Reads};
-use quantity::{Gravity, Span, Stamp, Temperature, sg_from_plato};
-use schedule::Name;
+use brewing::calibration::Reads;
+use quantity::{Span, Stamp, Temperature};
 use serde_json::json;
 
 /// A device's time may be ahead of ours by this much.
@@ -100,7 +100,7 @@ impl Vessel {
             }
             float => {
                 if let Some(raw) = reading.values.gravity.filter(|_| is_source(cx, float))
-                    && let Ok(corrected) = self.corrected(cx, float, raw, None)
+                    && let Ok(corrected) = cx.setup.corrected(float, raw, None)
                 {
                     let shown = self.floats.entry(float.to_owned()).or_default();
                     shown.last_sg = shown.last_sg.or(Some(corrected.gravity.sg()));
@@ -165,7 +165,7 @@ impl Vessel {
         }
         // A report with an impossible gravity is not this float's word: nothing of it counts, not
         // even that it was heard, so that a later one with a time of its own is not too old.
-        let impossible = reading.values.gravity.map(|raw| self.corrected(cx, source, raw, None));
+        let impossible = reading.values.gravity.map(|raw| cx.setup.corrected(source, raw, None));
         if let Some(Err(problem)) = impossible {
             return self.refuse(cx, source, &problem);
         }
@@ -184,7 +184,7 @@ impl Vessel {
             .filter(|(taken, _)| *taken == at)
             .map(|(_, temperature)| temperature);
         let Some(raw) = reading.values.gravity else { return };
-        match self.corrected(cx, source, raw, temperature) {
+        match cx.setup.corrected(source, raw, temperature) {
             Ok(corrected) => self.take_gravity(cx, at, source, corrected, temperature),
             Err(problem) => self.refuse(cx, source, &problem),
         }
@@ -259,7 +259,7 @@ impl Vessel {
         raw: RawGravity,
         temperature: Option<Temperature>,
     ) {
-        let Ok(corrected) = self.corrected(cx, source, raw, temperature) else { return };
+        let Ok(corrected) = cx.setup.corrected(source, raw, temperature) else { return };
         let Some(batch) = &mut self.batch else { return };
         let taken = batch.belief.take(&GravityReading {
             at,
@@ -285,7 +285,7 @@ impl Vessel {
         if !float.take_range(at, corrected.within_range) {
             return;
         }
-        let Some(calibration) = calibration_of(cx, source) else { return };
+        let Some(calibration) = cx.setup.calibration(source) else { return };
         let (lowest, highest) = calibration.range();
         let config = cx.setup.config.gravity.get(source);
         let file = config.and_then(|config| config.calibration.clone()).unwrap_or_default();
@@ -307,53 +307,6 @@ impl Vessel {
         });
         let batch = self.batch_id();
         cx.record(batch.as_deref(), Kind::BatchNoted, text, data);
-    }
-
-    /// A float's number as a gravity at 20 °C, calibrated and, where asked, corrected for
-    /// temperature.
-    fn corrected(
-        &self,
-        cx: &Context<'_, '_>,
-        source: &str,
-        raw: RawGravity,
-        temperature: Option<Temperature>,
-    ) -> Result<Corrected, String> {
-        let calibration = calibration_of(cx, source);
-        let plain = |raw| match raw {
-            RawGravity::Sg(sg) => sg,
-            RawGravity::Plato(plato) | RawGravity::Brix(plato) => {
-                sg_from_plato(plato.clamp(-60.0, 60.0))
-            }
-            RawGravity::Degrees(degrees) => degrees,
-        };
-        let value = plain(raw);
-        let is_angle = matches!(raw, RawGravity::Degrees(_));
-        let calibrated = match calibration {
-            None if is_angle => {
-                return Err("an angle needs a calibration: see `barmkeep calibrate`".to_owned());
-            }
-            Some(calibration) if is_angle != (calibration.reads() == Reads::Angle) => {
-                return Err("its calibration is of another kind: one of an angle takes degrees, \
-                            one of a gravity takes SG, °P or °Bx"
-                    .to_owned());
-            }
-            Some(calibration) => calibration.apply(value),
-            None => {
-                Gravity::from_sg(value).map(|gravity| Calibrated { gravity, within_range: true })
-            }
-        };
-        let Some(Calibrated { gravity, within_range }) = calibrated else {
-            return Err(format!("{value:.4} is not a possible gravity, 0.970 to 1.200 SG is"));
-        };
-        let expansion = cx.setup.config.gravity.get(source).and_then(|config| config.expansion);
-        let gravity = match (expansion, temperature) {
-            (Some(body), Some(temperature)) => {
-                brewing::floating::corrected(gravity, temperature, body)
-                    .ok_or_else(|| "no wort gives this reading at this temperature".to_owned())?
-            }
-            _ => gravity,
-        };
-        Ok(Corrected { gravity, value, within_range })
     }
 
     /// Records that a reading was not believed; a flood of them is counted, not recorded.
@@ -379,22 +332,6 @@ impl Vessel {
         let batch = self.batch_id().filter(|_| self.has_beer());
         cx.record(batch.as_deref(), Kind::ReadingRefused, text, data);
     }
-}
-
-/// A float's number as the gravity that counts.
-#[derive(Debug, Clone, Copy)]
-struct Corrected {
-    /// At 20 °C.
-    gravity: Gravity,
-    /// As the calibration takes it: degrees or SG.
-    value: f64,
-    /// Whether it lay where the calibration was made.
-    within_range: bool,
-}
-
-/// The calibration of a gravity source, where it has one.
-fn calibration_of<'a>(cx: &Context<'a, '_>, source: &str) -> Option<&'a Calibration> {
-    Name::parse(source).ok().and_then(|name| cx.setup.calibrations.get(&name))
 }
 
 /// Whether this vessel has a gravity source of this name.

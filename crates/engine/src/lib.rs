@@ -38,5 +38,5 @@ pub use effect::{Drive, Effect, OutputKind, Reply};
 pub use engine::{Engine, Glance, STATE_VERSION, State};
 pub use input::{CommandInput, Input, LoadedSchedule, RawGravity, Reading, Values};
 pub use record::{Kind, Record};
-pub use setup::{Setup, VesselSetup};
+pub use setup::{Corrected, Setup, VesselSetup};
 pub use time::Now;

@@ -608,6 +608,7 @@ fn pitched_data(cx: &Context<'_, '_>, batch: &Batch, entry: Temperature) -> Valu
         "yeast": batch.yeast, "volume_l": batch.volume.litres(),
         "pitched_at": cx.wall(batch.pitched_at),
         "original_sg": batch.sampled_original.map(|(gravity, _)| gravity.sg()),
+        "original_sd_points": batch.sampled_original.map(|(_, sd)| sd),
         "original_plato": batch.sampled_original.map(|(gravity, _)| gravity.plato()),
         "expected_final_sg": batch.expected_final_sg(),
         "setpoint_c": entry.celsius(),

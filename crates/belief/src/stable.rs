@@ -17,6 +17,8 @@ pub(crate) const NO_LONGER_STALLED: f64 = 3.4;
 /// How many standard deviations are counted against it. A stop that is called an end is packaged;
 /// an end that is called a stop costs a sample.
 pub(crate) const STALLED_SDS: f64 = 1.5;
+/// What may be a stop is called an end at this share of the risk.
+const DOUBT: f64 = 0.15;
 /// How far the 3 h mean of the beer may move in 12 h, in K.
 const MOVED_MOST: f64 = 0.8;
 /// No end is seen in fewer readings.
@@ -55,6 +57,8 @@ impl Belief {
         };
         let near = self.estimate().and_then(|now| Gravity::from_sg(now.sg.value));
         let within = near.map_or(1.0, |near| within.points_near(near));
+        let doubt = if self.may_be_a_stop() { DOUBT } else { 1.0 };
+        let confidence = 1.0 - doubt * (1.0 - confidence);
         let asked = Asked { within, over: over.hours(), confidence, care };
         let (left, rate) = (tail.left(), tail.rate());
         judgement.probability = left.below(within);
@@ -131,6 +135,14 @@ impl Belief {
         let ((level, _), (_, sd)) = (tail.final_moments()?, tail.level_moments()?);
         let (offset, _) = self.trend_now(|_| (OFFSET, 0.0))?;
         Some(Measured { value: level - offset - end, sd })
+    }
+
+    /// It may lie too far above what was expected, since the float's zero is not known well: then
+    /// its end must be shown more surely.
+    fn may_be_a_stop(&self) -> bool {
+        let zero = self.trend_now(|_| (OFFSET, 0.0)).map_or(0.0, |(_, sd)| sd);
+        self.above_expected()
+            .is_some_and(|above| above.value + STALLED_SDS * above.sd.hypot(zero) > STALLED_ABOVE)
     }
 
     /// All but the height says that it has ended.

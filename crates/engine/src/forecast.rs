@@ -94,6 +94,7 @@ impl Vessel {
                 expected_final: batch.expected_final_sg().map(points),
                 sd: estimate.map_or(1.0, |estimate| estimate.sg.sd * 1e3),
                 rate_sd: estimate.map_or(1.0, |estimate| estimate.rate_points_per_day.sd),
+                near: 2.0 * cx.setup.config.control.hysteresis.kelvin(),
                 noise: batch.belief.noise_points(),
                 interval: interval.map_or(1.0, Span::hours),
                 sure: batch.sure(),

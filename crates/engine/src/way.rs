@@ -11,6 +11,9 @@ use schedule::model::{Along, Milestone, Overdue, Schedule, Stage, Target};
 const HORIZON: f64 = 200.0 * 24.0;
 /// A way is followed in steps of this, in h; later in longer ones.
 const STEP: f64 = 2.0;
+/// The same while the setpoint comes near its target, where that is waited for.
+const STEP_ARRIVING: f64 = 0.25;
+const NEAR_K: f64 = 1.0;
 /// The same where nothing but time is waited for.
 const STEP_KNOWN: f64 = 24.0;
 /// The beer's temperature must have rested this long before `stable` counts, in h.
@@ -33,7 +36,7 @@ const TAIL_RATE: f64 = 0.5;
 /// spreads of their logarithms. Of vessels in refrigerators: common practice, no source.
 const COOLS: (f64, f64) = (1.8, 0.5);
 const WARMS: (f64, f64) = (1.5, 0.5);
-const SETTLES: (f64, f64) = (0.3, 1.0);
+const SETTLES: (f64, f64) = (0.2, 1.3);
 /// A beer in free rise warms this fast, in K/h: common practice, no source.
 const RISES: f64 = 0.15;
 
@@ -58,6 +61,8 @@ pub(crate) struct Ahead<'a> {
     pub rate_sd: f64,
     /// Of a float's readings, in points.
     pub noise: f64,
+    /// How near the beer must be to its target, in K.
+    pub near: f64,
     /// Hours between readings.
     pub interval: f64,
     /// How many standard deviations `confidence` is.
@@ -149,7 +154,13 @@ impl<'a> Way<'a> {
                 return f64::INFINITY;
             }
             let all_known = run.leaves.iter().all(|(_, at)| at.is_finite());
-            let step = if all_known { STEP_KNOWN } else { STEP * (1.0 + self.time / 200.0) };
+            let step = if all_known {
+                STEP_KNOWN
+            } else if self.arrives(&run) {
+                STEP_ARRIVING
+            } else {
+                STEP * (1.0 + self.time / 200.0)
+            };
             self.step(&mut run, step.min(leave - self.time));
         }
     }
@@ -269,10 +280,20 @@ impl<'a> Way<'a> {
             self.moved = self.time;
         }
         let end = bounds.clamp(run.stage.target.end()).celsius();
-        let arrived = (self.setpoint.celsius() - end).abs() < 0.05;
-        if run.at_target.is_none() && arrived && (self.beer - end).abs() < 0.3 {
-            run.at_target = Some(self.time + SETTLES.0 * (SETTLES.1 * settling).exp());
+        let arrived = (self.setpoint.celsius() - end).abs() < 1e-6;
+        if run.at_target.is_none() && arrived && (self.beer - end).abs() <= self.ahead.near {
+            // It came there within this step.
+            let settled = SETTLES.0 * (SETTLES.1 * settling).exp();
+            run.at_target = Some(self.time - hours + settled);
         }
+    }
+
+    /// Whether the setpoint is about to arrive, where that is waited for.
+    fn arrives(&self, run: &Run<'a>) -> bool {
+        let end = self.ahead.bounds.clamp(run.stage.target.end()).celsius();
+        run.at_target.is_none()
+            && (self.setpoint.celsius() - end).abs() < NEAR_K
+            && run.leaves.iter().any(|(leaf, _)| matches!(leaf, Milestone::AtTarget(_)))
     }
 
     /// In K above the present.

@@ -223,10 +223,16 @@ impl Foreseen {
         let Some(leaves) = self.leaves else {
             return format!("when {name} ends cannot be foretold");
         };
-        let round = |at: Stamp| Span::from_mins((at.since(now).hours() * 12.0).round() as i64 * 5);
-        let latest = self.latest.map_or_else(|| "not known".to_owned(), |at| round(at).to_string());
-        let earliest = self.earliest.map_or_else(|| "now".to_owned(), |at| round(at).to_string());
-        format!("{name} ends in {} ({earliest} to {latest})", round(leaves))
+        let round = |at: Stamp| {
+            let span = Span::from_mins((at.since(now).hours() * 12.0).round() as i64 * 5);
+            if span.is_zero() { "now".to_owned() } else { span.to_string() }
+        };
+        let latest = self.latest.map_or_else(|| "not known".to_owned(), round);
+        let earliest = self.earliest.map_or_else(|| "now".to_owned(), round);
+        match round(leaves).as_str() {
+            "now" => format!("{name} ends now ({earliest} to {latest})"),
+            span => format!("{name} ends in {span} ({earliest} to {latest})"),
+        }
     }
 
     fn json(&self, cx: &Context<'_, '_>) -> Value {

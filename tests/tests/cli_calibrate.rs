@@ -56,7 +56,7 @@ fn two_points_are_a_line_and_one_angle_is_refused() {
     let lines = calibrate(&cellar, two, &["--json"]).with(0).objects();
     let last = lines.last().expect("lines");
     assert_eq!(last["order"], 1);
-    // 15 °P is 1.061109 SG (ASBC polynomial, `reference.md` item 1).
+    // 15 °P is 1.061109 SG (ASBC polynomial).
     let terms: Vec<f64> = last["terms_sg"].as_array().expect("terms").iter().map(number).collect();
     assert!((terms[0] + terms[1] - 1.061_109_166).abs() < 1e-6, "{last}");
     let said = calibrate(&cellar, "angle_deg,reference_sg\n25.0,1.000\n", &[]).with(65);

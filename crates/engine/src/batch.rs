@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 const EXPECTED_ORIGINAL_SD: f64 = 3.0;
 /// How far a hand sample at pitch may be off, in points, where nobody says.
 pub(crate) const SAMPLE_SD: f64 = 1.0;
-/// How far an expected final gravity may be off, in points: as the study of the decision has it.
+/// How far an expected final gravity may be off, in points: common practice, no source.
 const EXPECTED_FINAL_SD: f64 = 3.0;
 /// An attenuation's expectation is set anew when the original gravity moved this far, in SG.
 const ORIGINAL_MOVED: f64 = 0.0002;

@@ -42,6 +42,8 @@ pub(crate) struct Batch {
     pub held_since: Option<Stamp>,
     pub ended_at: Option<Stamp>,
     pub forecast: Forecast,
+    /// Whether it was told what became of an original gravity that was to be measured.
+    pub original_told: bool,
 }
 
 /// The run of the present stage.
@@ -117,6 +119,7 @@ impl Batch {
             held_since: None,
             ended_at: None,
             forecast: Forecast::default(),
+            original_told: false,
         }
     }
 
@@ -168,6 +171,12 @@ impl Batch {
     fn expect_anew(&mut self) {
         let original = original_of(&self.schedule, self.sampled_original);
         self.belief.expect(expectation(original, self.expected_final, self.expected_with));
+    }
+
+    /// Whether it is time to tell the original gravity that was to be measured.
+    pub fn is_original_due(&self) -> bool {
+        let original = original_of(&self.schedule, self.sampled_original);
+        original == Original::Measured && !self.original_told && self.belief.has_begun()
     }
 
     /// How many standard deviations the confidence is, one-sided.

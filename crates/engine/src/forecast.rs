@@ -196,7 +196,8 @@ impl Forecast {
             return false;
         }
         let Some((at, before)) = &self.told else {
-            return now.since(pitched) >= TOLD_EVERY;
+            let known = self.stages.iter().any(|stage| stage.leaves.is_some());
+            return known && now.since(pitched) >= TOLD_EVERY;
         };
         now.since(*at) >= TOLD_EVERY
             && self.stages.iter().any(|stage| {

@@ -57,7 +57,7 @@ fn an_original_gravity_that_was_to_be_measured_is_told() {
         0:10 fall 1.048 to 1.0479 in 20 h |
         20:00 tick | !batch.expected
         20:10 fall 1.048 to 1.012 in 60 h |
-        40:00 tick | batch.expected "was measured: 1.048"
+        40:00 tick | batch.expected "was measured: 1.047"
         41:00 crash |
         48:00 tick | !batch.expected"#,
     );

@@ -172,7 +172,9 @@ impl Belief {
     /// The standard deviation of a reading, in points: of the float where there is one.
     pub fn noise_points(&self) -> f64 {
         const HAND: f64 = 1.0;
-        self.trend.noise_sd().unwrap_or(HAND)
+        let noise = self.ear.noise();
+        let variance = noise.white + noise.lasting;
+        if variance > 0.0 { variance.sqrt() } else { HAND }
     }
 
     fn tail_courses(&self, count: u32) -> Option<Vec<Course>> {

@@ -80,6 +80,50 @@ impl<const N: usize> Filter<N> {
         }
     }
 
+    /// Begins a number anew: its value is known to be this, and has to do with no other.
+    pub fn forget(&mut self, place: usize, value: f64) {
+        self.mean[place] = value;
+        for other in 0..N {
+            self.covariance[place][other] = 0.0;
+            self.covariance[other][place] = 0.0;
+        }
+    }
+
+    /// What was believed of `here` may be too much or too little by some points of this variance,
+    /// and then each of `there` is too little or too much by just as many.
+    pub fn exchange(&mut self, here: usize, there: &[usize], variance: f64) {
+        let mut way = [0.0; N];
+        way[here] = 1.0;
+        for place in there {
+            way[*place] = -1.0;
+        }
+        for row in 0..N {
+            for column in 0..N {
+                self.covariance[row][column] += variance * way[row] * way[column];
+            }
+        }
+    }
+
+    /// Becomes the one normal belief that has the moments of both.
+    pub fn join(&mut self, other: &Self) {
+        let total = log_add(self.log_weight, other.log_weight);
+        let (one, two) = ((self.log_weight - total).exp(), (other.log_weight - total).exp());
+        let mean: [f64; N] =
+            std::array::from_fn(|row| one * self.mean[row] + two * other.mean[row]);
+        for row in 0..N {
+            for column in row..N {
+                let spread = |filter: &Self| {
+                    filter.covariance[row][column]
+                        + (filter.mean[row] - mean[row]) * (filter.mean[column] - mean[column])
+                };
+                let cell = one * spread(self) + two * spread(other);
+                self.covariance[row][column] = cell;
+                self.covariance[column][row] = cell;
+            }
+        }
+        (self.mean, self.log_weight) = (mean, total);
+    }
+
     /// Covariance of each number with the sum, the sum's mean, and its variance.
     fn seen(&self, weights: &[f64; N]) -> ([f64; N], f64, f64) {
         let mut shared = [0.0; N];
@@ -200,6 +244,30 @@ mod tests {
         let told = filter.observe(&[1.0], 11.0, 1.0);
         assert!(told.ordinary > 0.98);
         assert!((filter.mean[0] - 10.5).abs() < 0.02);
+    }
+
+    #[test]
+    fn two_beliefs_joined_have_the_moments_of_their_mixture() {
+        let mut one = Filter::independent(0.0, [0.0, 1.0], [1.0, 0.5]);
+        one.join(&Filter::independent(3f64.ln(), [4.0, 1.0], [2.0, 0.5]));
+        assert!((one.log_weight - 4f64.ln()).abs() < 1e-12);
+        assert!((one.mean[0] - 3.0).abs() < 1e-12 && (one.mean[1] - 1.0).abs() < 1e-12);
+        let variance = 0.25 * (1.0 + 9.0) + 0.75 * (2.0 + 1.0);
+        assert!((one.covariance[0][0] - variance).abs() < 1e-12);
+        assert!((one.covariance[1][1] - 0.5).abs() < 1e-12 && one.covariance[0][1].abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_is_exchanged_leaves_the_sum_as_it_was() {
+        let mut filter = Filter::independent(0.0, [10.0, 2.0], [1.0, 1.0]);
+        filter.exchange(0, &[1], 9.0);
+        assert_eq!(filter.sum(&[1.0, 1.0]).1, 2.0);
+        assert_eq!(filter.sum(&[1.0, 0.0]).1, 10.0);
+        filter.learn(&[1.0, 0.0], 13.0, 0.001);
+        let (gravity, offset) = (filter.mean[0], filter.mean[1]);
+        assert!((gravity - 13.0).abs() < 0.01 && (offset + 0.7).abs() < 0.01, "{offset}");
+        filter.forget(1, 0.0);
+        assert_eq!(filter.covariance[0][1], 0.0);
     }
 
     #[test]

@@ -3,11 +3,17 @@
 //! [`Belief`] takes the readings of one batch and answers questions with a probability and its
 //! evidence. It asks no clock: time comes in with the readings and with [`Belief::advance`].
 
+#[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
+mod bank;
 mod belief;
+mod beside;
 pub mod compare;
 mod course;
+mod ear;
 #[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod filter;
+mod floats;
+mod joint;
 mod judgement;
 mod noise;
 mod normal;
@@ -17,7 +23,6 @@ mod source;
 mod stable;
 mod tail;
 mod thermal;
-#[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod trend;
 mod watch;
 

@@ -1,17 +1,10 @@
 //! The questions that are answered from the trend: how far, how fast, how much is shown.
 
 use crate::belief::{Belief, points};
+use crate::source::Source;
 use crate::trend::{FALLEN, GRAVITY, ORIGINAL, SLOPE, Weights};
 use crate::{Estimate, Judgement, Measured, Missing, Original};
-use quantity::{
-    Gravity, GravityDelta, GravityRate, Share, Span, Stamp, plato_from_sg, sg_from_plato,
-};
-
-/// Bounds of the longest gap over which a trend is trusted, and how many usual gaps it is.
-const GAP_LEAST: Span = Span::from_hours(6);
-const GAP_MOST: Span = Span::from_hours(72);
-const GAP_UNKNOWN: Span = Span::from_hours(24);
-const GAP_TIMES: i64 = 4;
+use quantity::{Gravity, GravityDelta, GravityRate, Share, Stamp, plato_from_sg, sg_from_plato};
 
 impl Belief {
     /// Gravity and rate now, or, where the last reading is too long ago to go on from it, as they
@@ -19,8 +12,8 @@ impl Belief {
     pub fn estimate(&self) -> Option<Estimate> {
         let (_, last) = self.last.as_ref()?;
         let at = if self.missing().is_some() { *last } else { self.hours(self.now) };
-        let (gravity, gravity_sd) = self.trend.moments(at, |_| (GRAVITY, 0.0))?;
-        let (slope, slope_sd) = self.trend.moments(at, |_| (SLOPE, 0.0))?;
+        let (gravity, gravity_sd) = self.trend_at(at, |_| (GRAVITY, 0.0))?;
+        let (slope, slope_sd) = self.trend_at(at, |_| (SLOPE, 0.0))?;
         Some(Estimate {
             sg: in_sg((gravity, gravity_sd)),
             rate_points_per_day: Measured { value: slope * 24.0, sd: slope_sd * 24.0 },
@@ -170,14 +163,23 @@ impl Belief {
     /// Why nothing can be said of the beer at all; `None` where something can.
     pub(crate) fn missing(&self) -> Option<Missing> {
         let Some((name, last)) = &self.last else { return Some(Missing::NoReading) };
-        if !self.sources.values().any(crate::source::Source::is_heard) {
+        if !self.has_trusted_source() {
             return Some(Missing::NoTrustedSource);
         }
-        let source = self.sources.get(name)?;
-        let usual = source.interval().map(|usual| (usual * GAP_TIMES).max(GAP_LEAST));
-        let bound = usual.unwrap_or(GAP_UNKNOWN).min(GAP_MOST);
+        let bound = self.sources.get(name)?.bound();
         let last: Stamp = self.stamp(*last);
         (self.now.since(last) > bound).then_some(Missing::Gap { last, bound })
+    }
+
+    /// A float that is believed; else, where all are doubted, a sample that came after that.
+    fn has_trusted_source(&self) -> bool {
+        let floats = || self.sources.values().filter(|source| source.is_float());
+        let doubted = floats().filter_map(Source::doubted_since).fold(0.0, f64::max);
+        floats().any(Source::is_heard)
+            || self
+                .sources
+                .values()
+                .any(|source| !source.is_float() && self.hours(source.last) >= doubted)
     }
 
     /// Why the original gravity is not known; `None` where it is.
@@ -191,11 +193,28 @@ impl Belief {
     }
 
     pub(crate) fn trend_now(&self, linear: impl Fn(f64) -> (Weights, f64)) -> Option<(f64, f64)> {
-        self.trend.moments(self.hours(self.now), linear)
+        self.trend_at(self.hours(self.now), linear)
+    }
+
+    /// Mean and standard deviation of a weighted sum as all trusted floats have it; an offset is
+    /// that of the float that leads.
+    pub(crate) fn trend_at(
+        &self,
+        time: f64,
+        linear: impl Fn(f64) -> (Weights, f64),
+    ) -> Option<(f64, f64)> {
+        match self.leading() {
+            Some((joint, float)) => joint.moments(float, time, linear),
+            None => self.ear.trend.moments(time, linear),
+        }
     }
 
     fn trend_below(&self, bound: f64, linear: impl Fn(f64) -> (Weights, f64)) -> Option<f64> {
-        self.trend.below(self.hours(self.now), bound, linear)
+        let time = self.hours(self.now);
+        match self.leading() {
+            Some((joint, float)) => joint.below(float, time, bound, linear),
+            None => self.ear.trend.below(time, bound, linear),
+        }
     }
 
     fn judge(

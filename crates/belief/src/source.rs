@@ -8,10 +8,20 @@ use serde::{Deserialize, Serialize};
 const JOIN: f64 = 5.0 / 60.0;
 /// At most this many wait; later ones are left out until the five minutes are over.
 const WAITING: usize = 64;
-/// A float's place beside the others is known after so many blocks.
-const KNOWN_BLOCKS: u32 = 4;
+/// Of so many of the last readings the middle one is what a float reads now.
+const RECENT: usize = 3;
 /// How much the newest gap between readings counts for the usual one.
 const RHYTHM: f64 = 0.2;
+/// Bounds of the longest gap over which a source is trusted, and how many usual gaps it is.
+const GAP_LEAST: Span = Span::from_hours(6);
+const GAP_MOST: Span = Span::from_hours(72);
+const GAP_UNKNOWN: Span = Span::from_hours(24);
+const GAP_TIMES: i64 = 4;
+/// A smaller step, in points or in parts of the noise, is learned without a word.
+const STEP: f64 = 3.0;
+const STEP_NOISE: f64 = 2.2;
+/// What is read anew is trusted again after this, in h.
+const FORGIVEN: f64 = 12.0;
 
 /// One source.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -26,15 +36,15 @@ pub(crate) struct Source {
     passed: Option<f64>,
     /// Readings that wait, in points.
     waiting: Vec<f64>,
-    /// Residuals of the last readings, as long as each was far from what was foretold.
-    odd: Vec<f64>,
+    /// The last readings that went on, in points, the newest last; at most [`RECENT`].
+    recent: Vec<f64>,
     /// The present run of equal readings.
     run: Option<Run>,
-    /// How it reads beside the float that was here first; `None` for that one.
-    pub beside: Option<Beside>,
     pub doubt: Option<Doubt>,
     /// Since when it is doubted, in h.
     doubted: f64,
+    /// It is doubted, but read anew: what it has told of its zero is forgotten.
+    anew: bool,
 }
 
 /// A run of equal readings.
@@ -43,24 +53,32 @@ struct Run {
     points: f64,
     count: u32,
     since: f64,
-    /// How fast the beer fell when it began, in points/h.
+    /// How fast the beer fell when it began, in points/h, and where it was, in points.
     rate: f64,
+    gravity: f64,
 }
 
-/// How one float reads beside the others, in blocks of some hours.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
-pub(crate) struct Beside {
-    /// This float less the others, in points.
-    mean: f64,
-    blocks: u32,
-    /// Where it stood when it was first known, and when, in h.
-    first: Option<(f64, f64)>,
-    /// The block that is being filled.
-    begun: f64,
-    sum: f64,
-    count: u32,
-    /// How many blocks in a row lay far from the mean.
-    far: u32,
+/// The beer as it is believed while a float reads.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Beer {
+    /// In points.
+    pub gravity: f64,
+    /// How fast it falls, in points/h.
+    pub rate: f64,
+    /// It may have come to its end: equal readings are just that, on a float of coarse steps.
+    pub may_end: bool,
+    /// Others see it too: it is known how far it fell.
+    pub seen: bool,
+}
+
+/// What a reading says of a run of equal ones.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Sticking {
+    No,
+    /// It sticks, as is known from now on.
+    Begins,
+    /// It was stuck and is free.
+    Ends,
 }
 
 impl Source {
@@ -73,11 +91,11 @@ impl Source {
             gap: None,
             passed: None,
             waiting: Vec::new(),
-            odd: Vec::new(),
+            recent: Vec::new(),
             run: None,
-            beside: None,
             doubt: None,
             doubted: 0.0,
+            anew: false,
         }
     }
 
@@ -99,84 +117,114 @@ impl Source {
             return None;
         }
         self.passed = Some(time);
-        Some(median(&mut self.waiting))
+        let points = median(&mut self.waiting);
+        self.waiting.clear();
+        if self.recent.len() == RECENT {
+            self.recent.remove(0);
+        }
+        self.recent.push(points);
+        Some(points)
     }
 
-    /// Whether its readings are believed now: what stepped is read anew, what sticks or disagrees
-    /// is not.
+    /// What it reads now, one outlier aside, in points; `None` before a float has read.
+    pub fn reads(&self) -> Option<f64> {
+        (!self.recent.is_empty()).then(|| median(&mut self.recent.clone()))
+    }
+
+    /// Whether it is a float.
+    pub fn is_float(&self) -> bool {
+        self.kind == Kind::Float
+    }
+
+    /// Whether its readings are believed now: what is read anew is, what sticks or disagrees is
+    /// not.
     pub fn is_heard(&self) -> bool {
-        matches!(self.doubt, None | Some(Doubt::Stepped { .. }))
+        self.doubt.is_none() || self.anew
     }
 
-    /// Looks for a run of equal readings while the beer falls; `rate` is in points/h.
-    pub fn watch_run(&mut self, at: Stamp, time: f64, points: f64, rate: f64) {
+    /// Whether it has spoken lately at `now`.
+    pub fn speaks(&self, now: Stamp) -> bool {
+        now.since(self.last) <= self.bound()
+    }
+
+    /// The longest gap over which it is trusted.
+    pub fn bound(&self) -> Span {
+        let usual = self.interval().map(|usual| (usual * GAP_TIMES).max(GAP_LEAST));
+        usual.unwrap_or(GAP_UNKNOWN).min(GAP_MOST)
+    }
+
+    /// Since when it is doubted, in h.
+    pub fn doubted_since(&self) -> Option<f64> {
+        self.doubt.map(|_| self.doubted)
+    }
+
+    /// Looks for a run of equal readings while the beer falls.
+    pub fn watch_run(&mut self, at: Stamp, time: f64, points: f64, beer: Beer) -> Sticking {
         const READINGS: u32 = 6;
         const HOURS: f64 = 3.0;
         // A float that shows whole points repeats itself for less.
         const FALL: f64 = 3.0;
         const FORETOLD: f64 = 12.0;
-        match &mut self.run {
-            Some(run) if run.points == points => {
-                run.count = run.count.saturating_add(1);
-                let hours = time - run.since;
-                let fall = run.rate * hours.min(FORETOLD);
-                if run.count >= READINGS && hours >= HOURS && fall > FALL && self.doubt.is_none() {
-                    let since = at - Span::from_hours_f64(hours);
-                    self.doubt = Some(Doubt::Stuck { since });
-                    self.doubted = time;
-                }
+        let Some(run) = self.run.as_mut().filter(|run| run.points == points) else {
+            let rate = if beer.may_end { 0.0 } else { beer.rate };
+            let gravity = beer.gravity;
+            self.run = Some(Run { points, count: 1, since: time, rate, gravity });
+            if matches!(self.doubt, Some(Doubt::Stuck { .. })) {
+                self.trust();
+                return Sticking::Ends;
             }
-            _ => {
-                self.run = Some(Run { points, count: 1, since: time, rate });
-                if matches!(self.doubt, Some(Doubt::Stuck { .. })) {
-                    self.doubt = None;
-                }
-            }
+            return Sticking::No;
+        };
+        run.count = run.count.saturating_add(1);
+        let hours = time - run.since;
+        let seen = if beer.seen { run.gravity - beer.gravity } else { 0.0 };
+        let fall = seen.max(run.rate * hours.min(FORETOLD));
+        let heard = self.doubt.is_none() || self.anew;
+        if run.count < READINGS || hours < HOURS || fall <= FALL || !heard {
+            return Sticking::No;
+        }
+        self.doubt(Doubt::Stuck { since: at - Span::from_hours_f64(hours) }, time);
+        Sticking::Begins
+    }
+
+    /// A step of this many points was seen, by a float whose noise is so large, in points.
+    pub fn stepped(&mut self, at: Stamp, time: f64, points: f64, noise: f64) {
+        if points.abs() >= STEP.max(STEP_NOISE * noise) {
+            self.doubt(Doubt::Stepped { at, points }, time);
+            self.anew = true;
         }
     }
 
-    /// Looks for a step after a reading that lay `residual` from what was foretold; gives its size
-    /// in points once it is seen.
-    pub fn watch_step(
-        &mut self,
-        at: Stamp,
-        time: f64,
-        residual: f64,
-        ordinary: f64,
-    ) -> Option<f64> {
-        const ODD: f64 = 0.3;
-        const READINGS: usize = 4;
-        const STEP: f64 = 3.0;
-        const FORGIVEN: f64 = 12.0;
-        if matches!(self.doubt, Some(Doubt::Stepped { .. })) && time - self.doubted > FORGIVEN {
-            self.doubt = None;
+    /// Samples say that it has drifted by this many points: they have set it.
+    pub fn was_set(&mut self, time: f64, points: f64) {
+        if points.abs() >= STEP {
+            self.doubt(Doubt::Disagrees { points }, time);
+            self.anew = true;
+        } else {
+            self.trust();
         }
-        if ordinary > ODD {
-            self.odd.clear();
-            return None;
-        }
-        self.odd.push(residual);
-        if self.odd.len() < READINGS {
-            return None;
-        }
-        let low = self.odd.iter().copied().fold(f64::INFINITY, f64::min);
-        let high = self.odd.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mean = self.odd.iter().sum::<f64>() / self.odd.len() as f64;
-        self.odd.clear();
-        // All on one side and alike: a step. Outliers scatter, a beer that falls faster goes on.
-        if low * high <= 0.0 || mean.abs() < STEP || high - low > 0.5 * mean.abs() {
-            return None;
-        }
-        self.doubt = Some(Doubt::Stepped { at, points: mean });
-        self.doubted = time;
-        Some(mean)
     }
 
-    /// A sample was taken: a float that agrees with it is trusted again.
-    pub fn compare(&mut self, apart: f64, tolerance: f64) {
-        if apart.abs() <= tolerance {
-            self.doubt = None;
+    /// It is not believed from now on.
+    pub fn doubt(&mut self, doubt: Doubt, time: f64) {
+        (self.doubt, self.doubted, self.anew) = (Some(doubt), time, false);
+    }
+
+    /// It is believed wholly from now on.
+    pub fn trust(&mut self) {
+        (self.doubt, self.anew) = (None, false);
+    }
+
+    /// What was read anew for long enough is trusted again.
+    pub fn forgive(&mut self, time: f64) {
+        if self.anew && time - self.doubted > FORGIVEN {
+            self.trust();
         }
+    }
+
+    /// Equal readings count from now on.
+    pub fn forget_run(&mut self) {
+        self.run = None;
     }
 
     /// The usual time between its readings.
@@ -185,60 +233,9 @@ impl Source {
     }
 }
 
-impl Beside {
-    /// A reading that differs from the others by this; gives a doubt where it parts from them.
-    pub fn take(&mut self, time: f64, apart: f64) -> Option<Doubt> {
-        const BLOCK: f64 = 3.0;
-        const FOLLOW: f64 = 0.05;
-        const FAR: f64 = 3.0;
-        const FAR_BLOCKS: u32 = 3;
-        const DRIFTED: f64 = 2.5;
-        if self.count == 0 {
-            self.begun = time;
-        }
-        self.sum += apart;
-        self.count = self.count.saturating_add(1);
-        if time - self.begun < BLOCK && self.blocks > 0 {
-            return None;
-        }
-        let block = self.sum / f64::from(self.count);
-        (self.sum, self.count) = (0.0, 0);
-        self.blocks = self.blocks.saturating_add(1);
-        if let Some((mean, since)) = self.first {
-            let far = (block - self.mean).abs() > FAR;
-            self.far = if far { self.far.saturating_add(1) } else { 0 };
-            if self.far >= FAR_BLOCKS {
-                return Some(Doubt::Disagrees { points: block - self.mean });
-            }
-            if !far {
-                self.mean += FOLLOW * (block - self.mean);
-            }
-            let (moved, days) = (self.mean - mean, (time - since) / 24.0);
-            return (moved.abs() > DRIFTED && days > 1.0)
-                .then_some(Doubt::Drifts { points_per_day: moved / days });
-        }
-        self.mean += (block - self.mean) / f64::from(self.blocks);
-        if self.blocks >= KNOWN_BLOCKS {
-            self.first = Some((self.mean, time));
-        }
-        None
-    }
-
-    /// This float less the others, in points, once it is known.
-    pub fn offset(&self) -> Option<f64> {
-        self.first.map(|_| self.mean)
-    }
-}
-
-/// The median of what waits, which is taken out.
-fn median(waiting: &mut Vec<f64>) -> f64 {
-    waiting.sort_by(f64::total_cmp);
-    let middle = waiting.len() / 2;
-    let median = if waiting.len() % 2 == 1 {
-        waiting[middle]
-    } else {
-        0.5 * (waiting[middle - 1] + waiting[middle])
-    };
-    waiting.clear();
-    median
+/// The median of these, of which there is one at least.
+fn median(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    if values.len() % 2 == 1 { values[middle] } else { 0.5 * (values[middle - 1] + values[middle]) }
 }

@@ -85,7 +85,7 @@ impl Belief {
         if asked.left_is_shown(|bound| left.below(bound)) {
             let now = self.hours(self.now);
             let hold = hold(asked.care, now - tail.began());
-            let held = asked.left_is_shown(|bound| self.declared.least_below(now, hold, bound));
+            let held = asked.left_is_shown(|bound| self.ear.declared.least_below(now, hold, bound));
             if !held {
                 lacking.push(Lacking::Hold { needed: Span::from_hours_f64(hold) });
             }

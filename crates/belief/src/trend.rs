@@ -1,4 +1,5 @@
-//! The trend bank: gravity as a wandering straight line, with no assumption on fermentation.
+//! The trend bank: gravity as a wandering straight line, with no assumption on fermentation, as one
+//! float alone and a person's samples have it.
 //!
 //! Each filter holds five numbers: the beer's gravity now, its slope, the float's lasting noise,
 //! the float's offset (reading less truth) and the original gravity. Gravity and original gravity
@@ -6,9 +7,10 @@
 //! other, and a fall is known better than either. Gravities are in points above 1.000, times in h
 //! since pitching.
 
+use crate::bank::{self, Asked, FAR, HAND_WANDER, Heard, Member, Offsets, WANDERS};
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
-use crate::normal::{Part, mixture_below, mixture_moments};
+use crate::normal::{Part, deviation, mixture_below, mixture_moments};
 use serde::{Deserialize, Serialize};
 
 /// Weights of a sum over a filter's numbers: gravity, slope, noise, offset, original.
@@ -22,35 +24,19 @@ pub(crate) const FALLEN: Weights = [-1.0, 0.0, 0.0, 0.0, 1.0];
 pub(crate) const FRAME: Weights = [1.0, 0.0, 0.0, 1.0, 0.0];
 const FLOAT: Weights = [1.0, 0.0, 1.0, 1.0, 0.0];
 
-/// How fast the slope wanders, in points/h/√h.
-const WANDERS: [f64; 5] = [0.005, 0.02, 0.05, 0.12, HAND_WANDER];
-/// Between samples half a day apart a fall may begin and be over; a float would have shown it.
-const HAND_WANDER: f64 = 0.4;
-/// A wander that fell this far behind the best of its kind of noise begins anew from that one's
-/// state, `SECOND_CHANCE` behind it: so a calm slope can come back when the main fall has passed
-/// into the tail.
-const HOPELESS: f64 = 8.0;
-const SECOND_CHANCE: f64 = 5.0;
 /// A kind of noise this far behind the best is given up, after `SETTLED` readings.
 const GIVEN_UP: f64 = 14.0;
 const SETTLED: u32 = 40;
 /// At most this many kinds of noise are kept after `SETTLED` readings.
 const KEPT: usize = 10;
 /// How well a float's offset is known before anything is measured, in points.
-const OFFSET_SD: f64 = 2.5;
+pub(crate) const OFFSET_SD: f64 = 2.5;
 /// Slope at pitching, in points/h: yeast needs hours to begin.
 const START_SLOPE_SD: f64 = 0.1;
 /// How fast a float's offset wanders, in points/√h.
-const OFFSET_WANDER: f64 = 0.02;
-/// What a float may read wrongly for a change of temperature, in points/K.
-const PER_KELVIN: f64 = 0.2;
-
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Member {
-    noise: usize,
-    wander: usize,
-    filter: Filter<5>,
-}
+pub(crate) const OFFSET_WANDER: f64 = 0.02;
+/// Whether a float has moved is asked only after so many of its readings.
+const LEARNED: u32 = 4;
 
 /// The bank.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -59,34 +45,92 @@ pub(crate) struct TrendBank {
     at: f64,
     /// How many float readings it has seen.
     readings: u32,
-    members: Vec<Member>,
+    members: Vec<Member<5>>,
+    asked: Option<Asked>,
+    /// When the float last spoke, in h.
+    last: Option<f64>,
+    warmth: Warmth,
 }
 
-/// What a bank made of one reading.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Heard {
-    /// Mean and standard deviation that were foretold for it, in points.
-    pub foretold: (f64, f64),
-    /// How probable it is that it was no outlier.
-    pub ordinary: f64,
+/// How far the beer's temperature is from where it was, and has been at most, in K.
+///
+/// What a float reads wrongly for warmth is the same all the way and is gone when the beer is as
+/// before: so it grows with the way, and only beyond the farthest yet.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Warmth {
+    kelvin: f64,
+    farthest: f64,
+}
+
+impl Warmth {
+    /// After a change by `kelvin`: the variance that a float's offset gains, in points².
+    pub fn change(&mut self, kelvin: f64) -> f64 {
+        // What a float may read wrongly for a change of temperature, in points/K.
+        const PER_KELVIN: f64 = 0.2;
+        let before = self.farthest;
+        self.kelvin += kelvin;
+        self.farthest = before.max(self.kelvin.abs());
+        PER_KELVIN.powi(2) * (self.farthest.powi(2) - before.powi(2))
+    }
 }
 
 impl TrendBank {
     /// At pitching, with the original gravity's mean and standard deviation in points.
     pub fn new(original: (f64, f64)) -> Self {
-        let member = |wander| {
-            let (mean, variance) = (original.0, original.1 * original.1);
-            let mut filter = Filter::independent(
-                0.0,
-                [mean, 0.0, 0.0, 0.0, mean],
-                [variance, START_SLOPE_SD.powi(2), 0.0, OFFSET_SD.powi(2), variance],
-            );
-            filter.covariance[0][4] = variance;
-            filter.covariance[4][0] = variance;
-            Member { noise: KINDS, wander, filter }
+        let (mean, variance) = (original.0, original.1 * original.1);
+        let mut filter = Filter::independent(
+            0.0,
+            [mean, 0.0, 0.0, 0.0, mean],
+            [variance, START_SLOPE_SD.powi(2), 0.0, OFFSET_SD.powi(2), variance],
+        );
+        filter.covariance[0][4] = variance;
+        filter.covariance[4][0] = variance;
+        let beers: Vec<_> = (0..WANDERS.len()).map(|wander| (wander, filter.clone())).collect();
+        TrendBank::holding(0.0, &beers)
+    }
+
+    /// At `at`, with a beer as these hold it, each with its wander; nothing is known of a float.
+    pub fn holding(at: f64, beers: &[(usize, Filter<5>)]) -> Self {
+        let member = |(wander, beer): &(usize, Filter<5>)| {
+            let mut filter = beer.clone();
+            for place in [2, 3] {
+                filter.forget(place, 0.0);
+            }
+            filter.covariance[3][3] = OFFSET_SD.powi(2);
+            Member { noise: KINDS, wander: *wander, moved: false, filter }
         };
-        let members = (0..WANDERS.len()).map(member).collect();
-        TrendBank { at: 0.0, readings: 0, members }
+        TrendBank {
+            at,
+            readings: 0,
+            members: beers.iter().map(member).collect(),
+            asked: None,
+            last: None,
+            warmth: Warmth::default(),
+        }
+    }
+
+    /// What it holds, one belief for each wander that it has.
+    pub fn held(&self) -> Vec<(usize, Filter<5>)> {
+        let held = |wander| {
+            let mut those = bank::stood(&self.members).filter(|member| member.wander == wander);
+            let first = those.next()?.filter.clone();
+            let joined = those.fold(first, |mut sum, member| {
+                sum.join(&member.filter);
+                sum
+            });
+            Some((wander, joined))
+        };
+        (0..WANDERS.len()).filter_map(held).collect()
+    }
+
+    /// How many float readings it has seen.
+    pub fn readings(&self) -> u32 {
+        self.readings
+    }
+
+    /// How far the beer's temperature has gone.
+    pub fn warmth(&self) -> Warmth {
+        self.warmth
     }
 
     /// To when it was brought, in h.
@@ -97,8 +141,12 @@ impl TrendBank {
     /// Lets time pass, and the temperature change by `kelvin`.
     pub fn advance(&mut self, to: f64, kelvin: f64) {
         let step = (to - self.at).max(0.0);
+        let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(kelvin);
         for member in &mut self.members {
-            member.advance(step, kelvin);
+            let noise = Noise::kind(member.noise);
+            member.advance_beer(step);
+            member.advance_noise(2, step, noise.lasting, noise.hours);
+            member.filter.covariance[3][3] += offset;
         }
         self.at = self.at.max(to);
     }
@@ -109,28 +157,49 @@ impl TrendBank {
             self.split();
         }
         self.readings = self.readings.saturating_add(1);
-        let heard = self.observe(&FLOAT, points, None);
+        let gap = self.last.map_or(1.0, |last| self.at - last);
+        self.last = Some(self.at);
+        let next = mixture_moments(bank::stood(&self.members).map(|member| {
+            let part = member.part(&FLOAT);
+            Part { variance: part.variance + Noise::kind(member.noise).white, ..part }
+        }));
+        let far = next.is_some_and(|(mean, sd)| (points - mean).abs() >= FAR * sd);
+        if far && self.readings >= LEARNED {
+            self.ask(Offsets::One(3), bank::moves_within(gap));
+        }
+        let white = |member: &Member<5>| Noise::kind(member.noise).white;
+        let mut heard = bank::observe(&mut self.members, &FLOAT, points, white);
+        heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
         if self.readings >= SETTLED {
             self.prune();
         }
         heard
     }
 
-    /// Whether it has seen enough of a float to know what is odd for it.
-    pub fn has_learned(&self) -> bool {
-        const LEARNED: u32 = 12;
-        self.readings >= LEARNED
-    }
-
     /// A hand reading, at the time to which the bank was brought.
     pub fn hand(&mut self, points: f64, sd: f64) -> Heard {
-        self.observe(&GRAVITY, points, Some(sd * sd))
+        let next = mixture_moments(bank::stood(&self.members).map(|member| member.part(&GRAVITY)));
+        let far = next.is_some_and(|(mean, own)| (points - mean).abs() >= FAR * own.hypot(sd));
+        if far && self.readings > 0 {
+            self.ask(Offsets::All(3), bank::drifted(1));
+        }
+        let mut heard = bank::observe(&mut self.members, &GRAVITY, points, |_| sd * sd);
+        heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
+        heard
     }
 
-    /// A float's offset is unknown anew: it moved by about this.
-    pub fn loosen_offset(&mut self, points: f64) {
+    /// The float has moved by about this, as others have it.
+    pub fn has_moved(&mut self, points: f64) {
         for member in &mut self.members {
             member.filter.covariance[3][3] += points * points;
+        }
+    }
+
+    /// The float has drifted by about this, and the beer was taken to have fallen less or more by
+    /// as much.
+    pub fn has_drifted(&mut self, points: f64) {
+        for member in &mut self.members {
+            member.filter.exchange(0, &[3], points * points);
         }
     }
 
@@ -150,12 +219,14 @@ impl TrendBank {
         bound: f64,
         linear: impl Fn(f64) -> (Weights, f64),
     ) -> Option<f64> {
-        mixture_below(self.parts(time, linear), bound)
+        mixture_below(parts(self.members.iter(), self.ahead(time), linear), bound)
     }
 
-    /// Mean and standard deviation of a weighted sum at `time`.
+    /// Mean and standard deviation of a weighted sum at `time`; while it is asked whether the float
+    /// has moved, without those that hold so: a few that hold something quite different say nothing
+    /// of how exactly the others know it.
     pub fn moments(&self, time: f64, linear: impl Fn(f64) -> (Weights, f64)) -> Option<(f64, f64)> {
-        mixture_moments(self.parts(time, linear))
+        mixture_moments(parts(bank::stood(&self.members), self.ahead(time), linear))
     }
 
     /// Kinds of noise with their log weights, best first.
@@ -172,65 +243,30 @@ impl TrendBank {
         kinds
     }
 
-    /// The standard deviation of a float's readings, in points; `None` without a float.
-    pub fn noise_sd(&self) -> Option<f64> {
-        let (mut total, mut variance) = (0.0, 0.0);
-        for (kind, log_weight) in self.noises() {
-            let (weight, noise) = (log_weight.exp(), Noise::kind(kind));
+    /// The float's noise as far as it is known: the mean over its kinds.
+    pub fn noise(&self) -> Noise {
+        let (mut total, mut mean) = (0.0, Noise { hours: 0.0, ..Noise::NONE });
+        for member in &self.members {
+            let (weight, noise) = (member.filter.log_weight.exp(), Noise::kind(member.noise));
             total += weight;
-            variance += weight * (noise.white + noise.lasting);
+            mean.white += weight * noise.white;
+            mean.lasting += weight * noise.lasting;
+            mean.hours += weight * noise.hours;
         }
-        (variance > 0.0).then(|| (variance / total).sqrt())
+        Noise {
+            white: mean.white / total,
+            lasting: mean.lasting / total,
+            hours: mean.hours / total,
+        }
     }
 
-    fn parts<'bank>(
-        &'bank self,
-        time: f64,
-        linear: impl Fn(f64) -> (Weights, f64) + 'bank,
-    ) -> impl Iterator<Item = Part> + 'bank {
-        let step = (time - self.at).max(0.0);
-        self.members.iter().map(move |member| {
-            let (weights, constant) = linear(member.filter.mean[4]);
-            let (mean, variance) = member.ahead(step, weights);
-            let weight = member.filter.log_weight.exp();
-            Part { weight, mean: mean + constant, variance }
-        })
+    /// How far `time` lies ahead, in h.
+    fn ahead(&self, time: f64) -> f64 {
+        (time - self.at).max(0.0)
     }
 
-    fn observe(&mut self, weights: &Weights, points: f64, variance: Option<f64>) -> Heard {
-        let foretold = self.moments(self.at, |_| (*weights, 0.0)).unwrap_or((points, 0.0));
-        let (mut total, mut ordinary) = (0.0, 0.0);
-        for member in &mut self.members {
-            let own = variance.unwrap_or_else(|| Noise::kind(member.noise).white);
-            let weight = member.filter.log_weight.exp();
-            let told = member.filter.observe(weights, points, own);
-            member.filter.log_weight += told.log_likelihood;
-            total += weight;
-            ordinary += weight * told.ordinary;
-        }
-        self.level_weights();
-        Heard { foretold, ordinary: ordinary / total }
-    }
-
-    /// Keeps the best weight at 0, and gives hopeless wanders another start.
-    fn level_weights(&mut self) {
-        let top = self.members.iter().map(|member| member.filter.log_weight);
-        let top = top.fold(f64::NEG_INFINITY, f64::max);
-        for member in &mut self.members {
-            member.filter.log_weight -= top;
-        }
-        for group in self.members.chunk_by_mut(|a, b| a.noise == b.noise) {
-            let weight = |member: &Member| member.filter.log_weight;
-            let Some(best) = group.iter().max_by(|a, b| weight(a).total_cmp(&weight(b))) else {
-                continue;
-            };
-            let mut anew = best.filter.clone();
-            let hopeless = anew.log_weight - HOPELESS;
-            anew.log_weight -= SECOND_CHANCE;
-            for member in group.iter_mut().filter(|member| weight(member) < hopeless) {
-                member.filter = anew.clone();
-            }
-        }
+    fn ask(&mut self, offsets: Offsets, probable: f64) {
+        bank::ask(&mut self.members, &mut self.asked, (self.at, probable), offsets, &[3]);
     }
 
     /// From no float to one of unknown noise.
@@ -262,45 +298,25 @@ impl TrendBank {
     }
 }
 
-impl Member {
-    /// Mean and variance of a weighted sum (without the lasting noise) after `step` hours.
-    fn ahead(&self, step: f64, weights: Weights) -> (f64, f64) {
+/// A weighted sum (without the lasting noise) as each of these has it, `step` hours ahead.
+fn parts<'bank>(
+    members: impl Iterator<Item = &'bank Member<5>>,
+    step: f64,
+    linear: impl Fn(f64) -> (Weights, f64),
+) -> impl Iterator<Item = Part> {
+    members.map(move |member| {
+        let (weights, constant) = linear(member.filter.mean[4]);
         let [gravity, slope, noise, offset, original] = weights;
         let now = [gravity, slope + step * gravity, noise, offset, original];
-        let (mean, variance) = self.filter.sum(&now);
-        let wander = WANDERS[self.wander].powi(2) * step;
-        let wandered =
-            gravity * gravity * step * step / 3.0 + gravity * slope * step + slope * slope;
+        let part = member.part(&now);
+        let wandered = member.wandered(step, gravity, slope);
         let drift = OFFSET_WANDER.powi(2) * step;
-        (mean, variance + wander * wandered + offset * offset * drift)
-    }
+        let variance = part.variance + wandered + offset * offset * drift;
+        Part { mean: part.mean + constant, variance, ..part }
+    })
+}
 
-    fn advance(&mut self, step: f64, kelvin: f64) {
-        let noise = Noise::kind(self.noise);
-        let keep = (-step / noise.hours).exp();
-        let wander = WANDERS[self.wander].powi(2);
-        let filter = &mut self.filter;
-        filter.mean[0] += step * filter.mean[1];
-        filter.mean[2] *= keep;
-        let p = &mut filter.covariance;
-        // Rows first, then columns: F P, then (F P) F'.
-        for column in 0..5 {
-            p[0][column] += step * p[1][column];
-            p[2][column] *= keep;
-        }
-        for row in p.iter_mut() {
-            row[0] += step * row[1];
-            row[2] *= keep;
-        }
-        p[0][0] += wander * step.powi(3) / 3.0;
-        p[0][1] += wander * step * step / 2.0;
-        p[1][1] += wander * step;
-        p[2][2] += noise.lasting * (1.0 - keep * keep);
-        p[3][3] += OFFSET_WANDER.powi(2) * step + (PER_KELVIN * kelvin).powi(2);
-        for row in 0..5 {
-            for column in 0..row {
-                p[row][column] = p[column][row];
-            }
-        }
-    }
+/// How large a float's noise is, in points.
+pub(crate) fn size(noise: Noise) -> f64 {
+    deviation(noise.white + noise.lasting)
 }

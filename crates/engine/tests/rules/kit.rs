@@ -3,7 +3,8 @@
 //! A line is `time action | expected; expected`; one that begins with `|` goes on with the last.
 //! Time is `hours:minutes[:seconds]`, with `days+` in front where there are some. Between two lines
 //! time passes in ticks of 10 s, as every driver gives them; meanwhile the beer's probe speaks once
-//! a minute and the float once an hour, as the script last told them to. Expected are records in
+//! a minute and each float once an hour, as the script last told them to: `fall …` is the float's,
+//! `two fall …` another one's, `two adds 0.006` makes it read too high. Expected are records in
 //! their order (`stage.left "evidence"`), their absence (`!alarm.raised`), `nothing`, and how
 //! things stand: `set 18.0`, `stage primary`, `run held`, `heater on`, `chiller off`, `ok`,
 //! `refused "reason"`, `told heater off`, `alarm ID stands`.
@@ -86,7 +87,7 @@ pub struct Bench {
     wall: i64,
     schedules: BTreeMap<String, LoadedSchedule>,
     beer: Beer,
-    float: Option<Fall>,
+    floats: BTreeMap<String, Fall>,
     /// All records, from the beginning.
     pub log: Vec<Record>,
     effects: Vec<Effect>,
@@ -100,9 +101,13 @@ enum Beer {
     FollowsSetpoint,
 }
 
-/// What the float says by itself: gravity falls in a straight line, then stands.
+/// What a float says by itself: gravity falls in a straight line, then stands.
 #[derive(Clone, Copy)]
 struct Fall {
+    /// It reads so much too high, in SG.
+    adds: f64,
+    /// It says again and again what it said last.
+    stuck: bool,
     from: f64,
     to: f64,
     begins: i64,
@@ -126,7 +131,7 @@ impl Bench {
             wall: START,
             schedules: BTreeMap::new(),
             beer: Beer::Silent,
-            float: None,
+            floats: BTreeMap::new(),
             log: Vec::new(),
             effects: Vec::new(),
         }
@@ -217,9 +222,11 @@ impl Bench {
             self.give(beer_reading(celsius + wobble));
         }
         let hourly = self.monotonic % 3_600_000 == 0;
-        if let Some(fall) = self.float.filter(|_| hourly) {
-            let gravity = fall.at(self.monotonic);
-            self.give(float_reading(gravity, self.setpoint().unwrap_or(18.0)));
+        let floats = if hourly { self.floats.clone() } else { BTreeMap::new() };
+        for (place, (name, fall)) in floats.iter().enumerate() {
+            let now = if fall.stuck { fall.ends } else { self.monotonic };
+            let gravity = fall.at(now, place) + fall.adds;
+            self.give(reading_of(name, gravity, self.setpoint().unwrap_or(18.0)));
         }
     }
 
@@ -245,7 +252,18 @@ impl Bench {
                     rest,
                 );
             }
-            ["float", "silent"] => self.float = None,
+            [name, "silent"] => {
+                self.floats.remove(*name);
+            }
+            [name, "adds", by] => {
+                self.floats.get_mut(*name).unwrap().adds = by.parse().unwrap();
+            }
+            [name, "sticks"] => {
+                let now = self.monotonic;
+                let fall = self.floats.get_mut(*name).unwrap();
+                let gravity = fall.at(now, 0);
+                *fall = Fall { from: gravity, to: gravity, stuck: true, ..*fall };
+            }
             ["float", gravity, rest @ ..] => {
                 let sg = RawGravity::Sg(gravity.parse().unwrap());
                 self.reading("float", |v| v.gravity = Some(sg), rest);
@@ -254,9 +272,10 @@ impl Bench {
                 self.reading("float", |v| v.battery_percent = Some(percent.parse().unwrap()), &[]);
             }
             ["fall", from, "to", to, "in", hours, "h"] => {
-                let ends = self.monotonic + 3_600_000 * hours.parse::<i64>().unwrap();
-                let (from, to) = (from.parse().unwrap(), to.parse().unwrap());
-                self.float = Some(Fall { from, to, begins: self.monotonic, ends });
+                self.fall("float", [from, to, hours]);
+            }
+            [name, "fall", from, "to", to, "in", hours, "h"] => {
+                self.fall(name, [from, to, hours]);
             }
             ["start"] => self.give(Input::Started { version: "1.0.0".to_owned() }),
             ["restart", "after", time] => self.restart(millis(time)),
@@ -279,6 +298,14 @@ impl Bench {
             }
             _ => self.command(action),
         }
+    }
+
+    fn fall(&mut self, name: &str, numbers: [&str; 3]) {
+        let [from, to, hours] = numbers.map(|number| number.parse::<f64>().unwrap());
+        let ends = self.monotonic + (3_600_000.0 * hours) as i64;
+        let begins = self.monotonic;
+        let fall = Fall { adds: 0.0, stuck: false, from, to, begins, ends };
+        self.floats.insert(name.to_owned(), fall);
     }
 
     fn reading(&mut self, source: &str, fill: impl Fn(&mut Values), rest: &[&str]) {
@@ -436,9 +463,10 @@ impl Bench {
 }
 
 impl Fall {
-    fn at(&self, now: i64) -> f64 {
+    /// What the float in this place says.
+    fn at(&self, now: i64, place: usize) -> f64 {
         let way = (now - self.begins) as f64 / (self.ends - self.begins) as f64;
-        let noise = NOISE[(now / 3_600_000).rem_euclid(8) as usize];
+        let noise = NOISE[(now / 3_600_000 + 3 * place as i64).rem_euclid(8) as usize];
         self.from + (self.to - self.from) * way.clamp(0.0, 1.0) + noise
     }
 }
@@ -457,9 +485,13 @@ pub fn beer_reading(celsius: f64) -> Input {
 
 /// A reading of the float.
 pub fn float_reading(sg: f64, celsius: f64) -> Input {
+    reading_of("float", sg, celsius)
+}
+
+fn reading_of(float: &str, sg: f64, celsius: f64) -> Input {
     let gravity = Some(RawGravity::Sg(sg));
     let values = Values { gravity, temperature_c: Some(celsius), battery_percent: None };
-    let source = "float".to_owned();
+    let source = float.to_owned();
     Input::Reading(Reading { vessel: north(), source, taken: None, retained: false, values })
 }
 

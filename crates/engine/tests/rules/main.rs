@@ -5,6 +5,7 @@
 
 mod alarms;
 mod commands;
+mod floats;
 mod forecast;
 mod kit;
 mod milestones;

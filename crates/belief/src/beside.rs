@@ -258,8 +258,11 @@ impl Pair {
 mod tests {
     use super::*;
 
+    /// What a float reads above the beer, in points, at a time in h.
+    type Reads = fn(f64) -> f64;
+
     /// Who is doubted when, in h, over 20 days of hourly readings that are these for each float.
-    fn doubted(floats: &[(&str, fn(f64) -> f64)]) -> Vec<(f64, Verdict)> {
+    fn doubted(floats: &[(&str, Reads)]) -> Vec<(f64, Verdict)> {
         let noise = Noise { white: 0.125, lasting: 0.125, hours: 5.0 };
         let known: BTreeMap<String, Known> = floats
             .iter()

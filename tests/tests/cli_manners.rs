@@ -47,6 +47,7 @@ fn wrong_usage_is_told_on_standard_error() {
         &["rehearse", &schedule, "--seed", "many"],
         &["schema", "beer"],
         &["completions", "cobra"],
+        &["calibrate"],
         &["log", "--last", "-3"],
         &["demo", "--pace", "quick"],
     ] {
@@ -71,10 +72,12 @@ fn help_and_version_are_data() {
         "check",
         "rehearse",
         "replay",
+        "calibrate",
         "pipe",
         "status",
         "why",
         "log",
+        "compare",
         "demo",
         "schema",
         "completions",
@@ -155,9 +158,15 @@ fn check_tells_what_is_wrong_and_where() {
 }
 
 #[test]
-fn a_log_without_a_store_is_told() {
+fn a_store_that_is_not_there_is_told() {
     let cellar = Cellar::new(1);
-    for arguments in [&["log"][..], &["log", "--json"], &["log", "north", "--last", "3"]] {
+    for arguments in [
+        &["log"][..],
+        &["log", "--json"],
+        &["log", "north", "--last", "3"],
+        &["compare"],
+        &["compare", "--json", "--batch", "north-1"],
+    ] {
         let said = cellar.ask(arguments).with(74);
         assert_eq!(said.out, "");
         assert!(said.err.contains("barmkeep.db"), "{}", said.err);

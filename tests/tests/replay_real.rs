@@ -158,7 +158,7 @@ fn a_bad_recording_is_told_by_its_line() {
         ),
         ("time,gravity_plato\n2017-03-23T21:30:00Z,12.1\n2017-03-22T21:30:00Z,11\n", "bad.csv:3: "),
         ("time,gravity_plato\n2017-03-23T21:30:00,12.1\n", "bad.csv:2: "),
-        ("time,gravity_plato\n2017-03-23T21:30:00Z,12.1,7\n", "bad.csv: "),
+        ("time,gravity_plato\n2017-03-23T21:30:00Z,12.1,7\n", "bad.csv:2: "),
         ("when,gravity_plato\n2017-03-23T21:30:00Z,12.1\n", "bad.csv: "),
         ("time,gravity_plato\n", "bad.csv: "),
         ("", "bad.csv: "),

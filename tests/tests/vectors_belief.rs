@@ -1,10 +1,11 @@
-//! The yardstick of decisions on gravity against vectors computed with numpy, scipy and
-//! statsmodels.
+//! The yardstick of decisions on gravity, and the parts of `compare`, against vectors computed with
+//! numpy, scipy and statsmodels.
 
 use barmkeep_tests::vectors::{Row, checked, table};
 use barmkeep_tests::yardstick::regression::{Equivalence, Line, TheilSen};
 use barmkeep_tests::yardstick::trend::{States, Trend, continuous, discrete};
 use barmkeep_tests::yardstick::windows::{WINDOWS, Window, hampel, run};
+use belief::compare;
 use std::collections::BTreeMap;
 
 type Series = BTreeMap<String, (Vec<f64>, Vec<f64>)>;
@@ -246,6 +247,60 @@ fn two_windows_vectors() {
         check.close(&row, "fg_median24", run.final_sg.expect("declared"), 1e-9, 0.0);
     }
     checked("endtoend_*.csv", check.0);
+}
+
+/// The program's own parts of `compare`, by the same tables.
+#[test]
+fn lines_of_compare_vectors() {
+    let (inputs, mut check) = (series("stability_inputs.csv"), Check::default());
+    for row in table("ols_expected.csv") {
+        let (t, y) = &inputs[row.text("series_id")];
+        let line = compare::line::Line::fit(t, y).expect("a line");
+        check.close(&row, "slope", line.slope, 1e-9, 1e-15);
+        check.close(&row, "se_slope", line.slope_error, 1e-9, 0.0);
+        let error = row.number("resid_sd") / row.number("n").sqrt();
+        assert!((line.centre_error - error).abs() < 1e-9 * error, "{row:?}");
+    }
+    for row in table("hac_expected.csv") {
+        let (t, y) = &inputs[row.text("series_id")];
+        let line = compare::line::Line::fit(t, y).expect("a line");
+        let (slope, _) = line.newey_west(row.number("maxlags") as usize);
+        check.close(&row, "se_slope_hac", slope, 1e-9, 0.0);
+    }
+    checked("ols_expected.csv, hac_expected.csv", check.0);
+}
+
+#[test]
+fn medians_of_compare_vectors() {
+    let (inputs, mut check) = (series("stability_inputs.csv"), Check::default());
+    for row in table("theilsen_expected.csv") {
+        let (t, y) = &inputs[row.text("series_id")];
+        let fit = |confidence| compare::robust::TheilSen::fit(t, y, confidence).expect("a line");
+        let (wide, narrow) = (fit(0.95), fit(0.90));
+        for (column, value) in [
+            ("slope", wide.slope),
+            ("ci95_lo", wide.low),
+            ("ci95_hi", wide.high),
+            ("ci90_lo", narrow.low),
+            ("ci90_hi", narrow.high),
+        ] {
+            check.close(&row, column, value, 1e-9, 1e-15);
+        }
+    }
+    for row in table("hampel_expected.csv") {
+        let (_, y) = &inputs[row.text("series_id")];
+        let (index, k) = (row.number("idx") as usize, row.number("k") as usize);
+        let (sigmas, floor) = (row.number("nsigma"), row.number("mad_floor"));
+        let centred = index.saturating_sub(k)..(index + k + 1).min(y.len());
+        let trailing = (index + 1).saturating_sub(2 * k + 1)..index + 1;
+        for (name, window) in [("centred", centred), ("trailing", trailing)] {
+            let seen = compare::robust::hampel(y, index, window, sigmas, floor).expect("values");
+            check.close(&row, &format!("{name}_median"), seen.median, 1e-9, 0.0);
+            check.close(&row, &format!("{name}_mad"), seen.deviation, 1e-9, 1e-15);
+            check.same(&row, &format!("{name}_flag"), seen.is_outlying);
+        }
+    }
+    checked("theilsen_expected.csv, hampel_expected.csv", check.0);
 }
 
 fn window_as_expected(check: &mut Check, row: &Row, name: &str, window: Option<&Window>) {

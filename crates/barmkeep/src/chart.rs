@@ -3,16 +3,10 @@
 //! Two panels above each other on one axis of time: the gravity with what was believed of it, and
 //! the beer's temperature with its setpoint; stages as bands with their names.
 
+use crate::drawing::{self, GAP, LEFT, RIGHT, Scale, TOP, WIDTH, escaped, line, panel, thinned};
 use std::fmt::Write;
 
-const WIDTH: f64 = 960.0;
-const LEFT: f64 = 70.0;
-const RIGHT: f64 = 20.0;
 const PANEL: f64 = 220.0;
-const TOP: f64 = 50.0;
-const GAP: f64 = 40.0;
-/// A line is drawn with at most so many points.
-const POINTS_MOST: usize = 1500;
 
 /// What is drawn.
 #[derive(Debug, Clone, Default)]
@@ -31,40 +25,6 @@ pub struct Chart {
     pub stages: Vec<(f64, String)>,
 }
 
-/// A range of values, drawn into a range of the picture.
-#[derive(Debug, Clone, Copy)]
-struct Scale {
-    low: f64,
-    high: f64,
-    from: f64,
-    to: f64,
-}
-
-impl Scale {
-    fn of(values: impl Iterator<Item = f64>, margin: f64, from: f64, to: f64) -> Self {
-        let (low, high) = values
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
-        let (low, high) = if low <= high { (low, high) } else { (0.0, 1.0) };
-        let edge = ((high - low) * margin).max(1e-6);
-        Scale { low: low - edge, high: high + edge, from, to }
-    }
-
-    fn at(&self, value: f64) -> f64 {
-        self.from + (value - self.low) / (self.high - self.low) * (self.to - self.from)
-    }
-
-    /// About six round numbers within the range.
-    fn marks(&self) -> Vec<f64> {
-        let span = self.high - self.low;
-        let raw = span / 6.0;
-        let power = 10_f64.powf(raw.log10().floor());
-        let step = [1.0, 2.0, 5.0, 10.0].map(|m| m * power).into_iter().find(|s| *s >= raw);
-        let step = step.unwrap_or(span);
-        let first = (self.low / step).ceil();
-        (0..20).map(|k| (first + f64::from(k)) * step).take_while(|v| *v <= self.high).collect()
-    }
-}
-
 impl Chart {
     /// The whole picture.
     pub fn svg(&self) -> String {
@@ -78,21 +38,12 @@ impl Chart {
         let temperatures = self.beer.iter().chain(&self.setpoint).map(|(_, c)| *c);
         let warmth = Scale::of(temperatures, 0.08, bottom, TOP + PANEL + GAP);
         let mut svg = String::new();
-        // Writing to a string cannot fail.
-        let _ = write!(
-            svg,
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" \
-             aria-label=\"{}\" font-family=\"sans-serif\" font-size=\"12\">\n\
-             <rect width=\"100%\" height=\"100%\" fill=\"#fffdf8\"/>\n\
-             <text x=\"{LEFT}\" y=\"20\" font-size=\"15\">{}</text>\n",
-            bottom + 40.0,
-            escaped(&self.title),
-            escaped(&self.title)
-        );
+        drawing::open(&mut svg, &self.title, bottom + 40.0);
         self.stage_bands(&mut svg, &time, bottom);
         panel(&mut svg, &gravity, "gravity, SG", 4);
         panel(&mut svg, &warmth, "temperature, °C", 1);
         for (day, sg) in thinned(&self.readings) {
+            // Writing to a string cannot fail.
             let _ = writeln!(
                 svg,
                 "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"1.3\" fill=\"#8a8a7d\"/>",
@@ -103,21 +54,9 @@ impl Chart {
         line(&mut svg, &self.believed, &time, &gravity, "#7a3b00", "2", "");
         line(&mut svg, &self.beer, &time, &warmth, "#204a66", "1.2", "");
         line(&mut svg, &self.setpoint, &time, &warmth, "#000000", "1.4", "6 3");
-        for day in time.marks() {
-            let _ = writeln!(
-                svg,
-                "<text x=\"{:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{day}</text>",
-                time.at(day),
-                bottom + 16.0
-            );
-        }
-        let _ = write!(
-            svg,
-            "<text x=\"{:.0}\" y=\"{:.0}\" text-anchor=\"middle\">days since pitching; dots: \
-             readings, thick line: believed; thin line: beer, dashes: setpoint</text>\n</svg>\n",
-            (LEFT + WIDTH - RIGHT) / 2.0,
-            bottom + 33.0
-        );
+        let label = "days since pitching; dots: readings, thick line: believed; thin line: beer, \
+                     dashes: setpoint";
+        drawing::close(&mut svg, &time, bottom, &[label]);
         svg
     }
 
@@ -137,56 +76,6 @@ impl Chart {
             );
         }
     }
-}
-
-fn panel(svg: &mut String, scale: &Scale, label: &str, decimals: usize) {
-    for value in scale.marks() {
-        let y = scale.at(value);
-        let _ = write!(
-            svg,
-            "<line x1=\"{LEFT}\" x2=\"{:.0}\" y1=\"{y:.1}\" y2=\"{y:.1}\" stroke=\"#c9c2ae\" \
-             stroke-width=\"0.6\"/>\n<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\">\
-             {value:.decimals$}</text>\n",
-            WIDTH - RIGHT,
-            LEFT - 6.0,
-            y + 4.0
-        );
-    }
-    let middle = (scale.from + scale.to) / 2.0;
-    let _ = writeln!(
-        svg,
-        "<text x=\"14\" y=\"{middle:.0}\" transform=\"rotate(-90 14 {middle:.0})\" \
-         text-anchor=\"middle\">{label}</text>"
-    );
-}
-
-fn line(
-    svg: &mut String,
-    points: &[(f64, f64)],
-    x: &Scale,
-    y: &Scale,
-    colour: &str,
-    width: &str,
-    dash: &str,
-) {
-    let mut path = String::new();
-    for (index, (day, value)) in thinned(points).enumerate() {
-        let letter = if index == 0 { 'M' } else { 'L' };
-        let _ = write!(path, "{letter}{:.1} {:.1}", x.at(day), y.at(value));
-    }
-    let _ = writeln!(
-        svg,
-        "<path d=\"{path}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{width}\" \
-         stroke-dasharray=\"{dash}\"/>"
-    );
-}
-
-fn thinned(points: &[(f64, f64)]) -> impl Iterator<Item = (f64, f64)> + '_ {
-    points.iter().copied().step_by(points.len().div_ceil(POINTS_MOST).max(1))
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('"', "&quot;")
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use crate::failure::{Failure, Status};
 use crate::replay;
 use clap::{Arg, ArgMatches, Args, CommandFactory, FromArgMatches, Parser, Subcommand};
-use quantity::{Gravity, GravityDelta, Quantity, Share, Span, Temperature, Volume};
+use quantity::{Expansion, Gravity, GravityDelta, Quantity, Share, Span, Temperature, Volume};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -39,6 +39,8 @@ pub enum Task {
     Rehearse(Box<RehearseArgs>),
     /// Run recorded readings through a schedule.
     Replay(Box<ReplayArgs>),
+    /// Make a float's calibration from points, or hold later points against one.
+    Calibrate(Box<CalibrateArgs>),
     /// Run the engine between standard input and output, as JSON lines.
     Pipe {
         /// The configuration's file.
@@ -50,6 +52,8 @@ pub enum Task {
     Why(AskArgs),
     /// Show what happened.
     Log(LogArgs),
+    /// Compare the floats of a batch with hand samples and with each other.
+    Compare(CompareArgs),
     /// Run a whole batch of an invented cellar: broker, daemon, devices and beer.
     Demo(DemoArgs),
     /// Print the JSON Schema of schedules or of configurations, for an editor.
@@ -117,6 +121,22 @@ pub struct LogArgs {
     pub last: Option<u32>,
 }
 
+/// Which batch's floats.
+#[derive(Debug, Args)]
+pub struct CompareArgs {
+    /// The vessel; may be left out where there is one.
+    pub vessel: Option<String>,
+    #[command(flatten)]
+    /// Where the configuration is.
+    pub config: ConfigArg,
+    /// The batch, such as north-1; left out: the running one, else the vessel's last.
+    #[arg(long, value_name = "ID")]
+    pub batch: Option<String>,
+    /// One JSON object a float and one a pair of floats.
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// What a replay takes.
 #[derive(Debug, Args)]
 pub struct ReplayArgs {
@@ -148,6 +168,59 @@ pub struct ReplayArgs {
     /// The configuration's file.
     #[arg(long, requires = "vessel")]
     pub config: Option<PathBuf>,
+}
+
+/// What `calibrate` takes.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+A point is a line of the file: what the float gave in a liquid of known gravity, water or sugar in
+water. For a float that gives an angle:
+
+  angle_deg,reference_sg,temperature_c,note
+  24.9,1.0000,20.1,tap water
+  38.6,1.0302,20.0,76 g of sugar in 924 g of water
+
+The columns are `angle_deg`, `gravity_sg`, `gravity_plato` or `gravity_brix`; `reference_sg`,
+`reference_plato` or `reference_brix`; and, as you like, `temperature_c` or `temperature_f` of the
+liquid, and `note`.
+
+Examples:
+  barmkeep calibrate points.csv --output float-1.toml --plot float-1.svg
+  barmkeep calibrate water-warm-and-cold.csv --expansion fit
+  barmkeep calibrate check.csv --against float-1.toml")]
+pub struct CalibrateArgs {
+    /// The points, CSV.
+    pub points: PathBuf,
+    /// The order of the curve; left out: by the errors on points left out.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=4))]
+    pub order: Option<u8>,
+    /// How the float's body expands, such as "200 ppm/K", or "fit" to find it from the points.
+    #[arg(long, value_name = "EXPANSION", value_parser = body)]
+    pub expansion: Option<Body>,
+    /// Write the calibration into this file.
+    #[arg(long, value_name = "FILE.toml")]
+    pub output: Option<PathBuf>,
+    /// Replace that file where it is there already.
+    #[arg(long, requires = "output")]
+    pub force: bool,
+    /// Draw points, curve and residuals into this SVG file.
+    #[arg(long, value_name = "FILE.svg")]
+    pub plot: Option<PathBuf>,
+    /// Hold the points against this calibration: has the float moved since?
+    #[arg(long, value_name = "FILE.toml", conflicts_with_all = ["order", "output", "plot"])]
+    pub against: Option<PathBuf>,
+    /// One JSON object a line.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// How a float's body expands.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Body {
+    /// To be found from the points.
+    Fit,
+    /// Known.
+    Known(Expansion),
 }
 
 /// What a rehearsal takes.
@@ -285,6 +358,14 @@ fn vessel_command(
         config,
         fields: given.collect(),
     })
+}
+
+/// Reads how a body expands.
+fn body(text: &str) -> Result<Body, String> {
+    if text.trim() == "fit" {
+        return Ok(Body::Fit);
+    }
+    quantity(text).map(Body::Known).map_err(|error| format!("{error}; or `fit`"))
 }
 
 /// Reads a flag's quantity.

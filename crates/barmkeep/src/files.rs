@@ -2,13 +2,14 @@
 //! rooms below.
 
 use crate::failure::{Failure, Status};
-use brewing::calibration::{Calibration, CalibrationFile};
+use crate::words;
+use brewing::calibration::{Calibration, CalibrationFile, Reads};
 use engine::{CommandInput, LoadedSchedule, Setup, VesselSetup};
-use schedule::config::Config;
+use schedule::config::{Config, GravityReadUnit, GravitySource};
 use schedule::model::Schedule;
-use schedule::{Checked, Name, Source};
+use schedule::{Checked, Finding, Name, Problem, Source};
 use std::collections::BTreeMap;
-use std::io::IsTerminal;
+use std::io::{ErrorKind, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 /// A file larger than this is no schedule, configuration or calibration, in bytes.
@@ -88,17 +89,14 @@ impl Cellar {
     pub fn read(path: &Path) -> Result<Self, Failure> {
         let source =
             read_source(path).map_err(|failure| Failure { status: Status::Config, ..failure })?;
-        let config = accept(schedule::read_config(&source, &is_time_zone), &source)?;
-        let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
+        let folder = folder_of(path);
         let mut calibrations = BTreeMap::new();
-        for (vessel, setup) in &config.vessels {
-            for (name, float) in &setup.gravity {
-                if let Some(file) = &float.calibration {
-                    let calibration = read_calibration(&folder.join(file))?;
-                    calibrations.insert((vessel.clone(), name.clone()), calibration);
-                }
-            }
-        }
+        let checked = schedule::read_config_with(&source, &is_time_zone, |config| {
+            let (found, findings) = named_calibrations(config, &folder);
+            calibrations = found;
+            findings
+        });
+        let config = accept(checked, &source)?;
         Ok(Cellar { config, folder, calibrations })
     }
 
@@ -172,13 +170,23 @@ impl Cellar {
         let config = self.config.vessels.get(vessel).ok_or("there is no such vessel")?;
         schedule::read_schedule_for(&source, config).into_result().map_err(|problems| {
             let errors = problems.iter().filter(|p| p.severity == schedule::Severity::Error);
-            let lines: Vec<String> = errors.map(schedule::Problem::line).collect();
+            let lines: Vec<String> = errors.map(Problem::line).collect();
             format!("{} does not pass `check`: {}", source.name, lines.join("; "))
         })
     }
 }
 
-fn read_calibration(path: &Path) -> Result<Calibration, Failure> {
+/// All that is wrong with a configuration and with the calibrations that it names.
+pub fn config_problems(source: &Source, path: &Path) -> Vec<Problem> {
+    let more = |config: &Config| named_calibrations(config, &folder_of(path)).1;
+    schedule::read_config_with(source, &is_time_zone, more).problems
+}
+
+/// Reads a calibration.
+///
+/// # Errors
+/// Where it is missing, or is none.
+pub fn read_calibration(path: &Path) -> Result<Calibration, Failure> {
     let source = read_source(path)?;
     let wrong = |error: &dyn std::fmt::Display| {
         Failure::new(Status::Config, format!("{}: {error}", source.name))
@@ -186,4 +194,97 @@ fn read_calibration(path: &Path) -> Result<Calibration, Failure> {
     };
     let file: CalibrationFile = toml::from_str(&source.text).map_err(|error| wrong(&error))?;
     Calibration::try_from(file).map_err(|error| wrong(&error))
+}
+
+/// Writes a file whole or not at all; a file that is there stays unless it may be replaced.
+///
+/// # Errors
+/// Where it cannot be written, or is there already.
+pub fn write_whole(path: &Path, text: &str, replace: bool) -> Result<(), Failure> {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let part = path.with_file_name(format!(".{name}.{}.part", std::process::id()));
+    let written = write_part(&part, text).and_then(|()| {
+        if replace {
+            return std::fs::rename(&part, path);
+        }
+        match std::fs::hard_link(&part, path) {
+            // Some file systems have no second names.
+            Err(error) if error.kind() != ErrorKind::AlreadyExists && !path.exists() => {
+                std::fs::rename(&part, path)
+            }
+            linked => linked,
+        }
+    });
+    // Gone already where it was renamed.
+    let _ = std::fs::remove_file(&part);
+    written.map_err(|error| match error.kind() {
+        ErrorKind::AlreadyExists => is_there(path),
+        _ => Failure::file(path, "written", &error),
+    })
+}
+
+/// A file that is there and may not be replaced.
+pub fn is_there(path: &Path) -> Failure {
+    Failure::new(Status::Io, format!("{} is there already, and is kept", path.display()))
+        .hint("give another name, or `--force` to replace it")
+}
+
+fn write_part(part: &Path, text: &str) -> std::io::Result<()> {
+    let mut file = std::fs::OpenOptions::new().write(true).create_new(true).open(part)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()
+}
+
+fn folder_of(path: &Path) -> PathBuf {
+    path.parent().map_or_else(PathBuf::new, Path::to_path_buf)
+}
+
+/// The calibrations that a configuration names, and what is wrong with them.
+fn named_calibrations(
+    config: &Config,
+    folder: &Path,
+) -> (BTreeMap<(Name, Name), Calibration>, Vec<Finding>) {
+    let (mut calibrations, mut findings) = (BTreeMap::new(), Vec::new());
+    for (vessel, setup) in &config.vessels {
+        for (name, float) in &setup.gravity {
+            let Some(file) = &float.calibration else { continue };
+            let place = format!("vessel.{vessel}.gravity.{name}.calibration");
+            match read_calibration(&folder.join(file)) {
+                Ok(calibration) => {
+                    findings.extend(misfits(float, &calibration, &place));
+                    calibrations.insert((vessel.clone(), name.clone()), calibration);
+                }
+                Err(failure) => findings
+                    .push(Finding::error("bad-calibration", &place, failure.message).hint(
+                        format!("`barmkeep calibrate POINTS.csv --output {file}` writes it"),
+                    )),
+            }
+        }
+    }
+    (calibrations, findings)
+}
+
+/// What a calibration and its float do not agree on.
+fn misfits(float: &GravitySource, calibration: &Calibration, place: &str) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    let of_angle = calibration.reads() == Reads::Angle;
+    if of_angle != (float.read.unit == GravityReadUnit::Degrees) {
+        let (made, gives) =
+            if of_angle { ("an angle", "a gravity") } else { ("a gravity", "an angle") };
+        let message = format!("the calibration is of {made}, but the float gives {gives}");
+        findings.push(
+            Finding::error("bad-calibration", place, message)
+                .hint("name another file, or mend the `unit` in `read`"),
+        );
+    }
+    if let Some(made_with) = calibration.expansion().filter(|made| float.expansion != Some(*made)) {
+        let line = format!("expansion = \"{}\"", words::expansion(made_with));
+        let has = if float.expansion.is_some() { "another" } else { "none" };
+        let message = format!("the calibration was made with `{line}`, the float has {has}");
+        findings.push(
+            Finding::warning("other-expansion", place, message)
+                .hint(format!("write `{line}` beside it, or calibrate without `--expansion`")),
+        );
+    }
+    findings
 }

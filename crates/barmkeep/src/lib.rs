@@ -1,11 +1,14 @@
 //! The drivers around the engine: command line, link, store, clock.
 
 pub mod ask;
+pub mod calibrate;
 pub mod chart;
 pub mod cli;
 pub mod clock;
+pub mod compare;
 pub mod daemon;
 pub mod demo;
+pub mod drawing;
 pub mod driver;
 pub mod failure;
 pub mod files;
@@ -14,6 +17,7 @@ pub mod pipe;
 pub mod rehearse;
 pub mod replay;
 pub mod store;
+pub mod table;
 mod task;
 pub mod words;
 

@@ -3,6 +3,7 @@
 use crate::driver::{Confirmer, Driver, command};
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
+use crate::table::{self, Table};
 use engine::command::{Instrument, Pitch, Sample};
 use engine::{
     Command, CommandInput, Engine, Input, Kind, LoadedSchedule, RawGravity, Reading, Record, Setup,
@@ -14,7 +15,7 @@ use schedule::config::{GravitySource, Probe, Vessel};
 use schedule::model::Schedule;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
-use std::io::{Read, Write};
+use std::io::Write;
 use std::path::Path;
 
 /// With `--follow-setpoint` and no temperature on record, the beer is said to be at the setpoint
@@ -58,8 +59,7 @@ pub fn run(
     options: &Options,
     output: &mut impl Write,
 ) -> Result<(), Failure> {
-    let text = std::fs::File::open(file).map_err(|error| Failure::file(file, "read", &error))?;
-    let rows = rows(text, &file.display().to_string())?;
+    let rows = rows(Table::read(file)?)?;
     let name = match vessel {
         Some((_, name)) => name.clone(),
         None => Name::parse("replay").map_err(|error| Failure::new(Status::Failed, error))?,
@@ -291,74 +291,48 @@ impl Row {
 }
 
 /// Reads the rows of a recording.
-fn rows(text: impl Read, name: &str) -> Result<Vec<Row>, Failure> {
-    let mut reader =
-        csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(false).from_reader(text);
-    let headers = reader.headers().map_err(|error| data(name, &error.to_string()))?.clone();
-    let columns: BTreeMap<&str, usize> = headers
-        .iter()
-        .enumerate()
-        .map(|(index, header)| (header.trim_start_matches('\u{feff}'), index))
-        .collect();
-    if !columns.contains_key("time") {
-        return Err(data(name, "there is no column `time`")
+fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
+    if !table.has("time") {
+        return Err(table
+            .fault("there is no column `time`")
             .hint("the columns are named in the first line; `time` is RFC 3339 with an offset"));
     }
     let mut rows: Vec<Row> = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|error| data(name, &error.to_string()))?;
-        let line = record.position().map_or(0, csv::Position::line);
-        let row =
-            row(&record, &columns).map_err(|problem| data(&format!("{name}:{line}"), &problem))?;
+    while let Some(record) = table.next_row()? {
+        let line = record.line;
+        let row = row(&record).map_err(|problem| table.fault_in(line, &problem))?;
         if let Some(last) = rows.last()
             && row.at < last.at
         {
             let problem = format!("the time falls: {} comes after {}", row.at, last.at);
-            return Err(data(&format!("{name}:{line}"), &problem).hint("sort the rows by time"));
+            return Err(table.fault_in(line, &problem).hint("sort the rows by time"));
         }
         rows.push(row);
     }
     if rows.is_empty() {
-        return Err(data(name, "there is no row"));
+        return Err(table.fault("there is no row"));
     }
     Ok(rows)
 }
 
-fn data(place: &str, problem: &str) -> Failure {
-    Failure::new(Status::Data, format!("{place}: {problem}"))
-}
-
-fn row(record: &csv::StringRecord, columns: &BTreeMap<&str, usize>) -> Result<Row, String> {
-    let text = |column: &str| {
-        columns.get(column).and_then(|index| record.get(*index)).filter(|text| !text.is_empty())
-    };
-    let number = |column: &str| {
-        text(column)
-            .map(|text| {
-                text.parse::<f64>()
-                    .ok()
-                    .filter(|number| number.is_finite())
-                    .ok_or_else(|| format!("`{text}` in `{column}` is no number"))
-            })
-            .transpose()
-    };
-    let at = Stamp::parse_rfc3339(text("time").ok_or("`time` is empty")?)?;
-    let hand = match text("kind") {
+fn row(record: &table::Row<'_>) -> Result<Row, String> {
+    let at = Stamp::parse_rfc3339(record.text("time").ok_or("`time` is empty")?)?;
+    let hand = match record.text("kind") {
         None | Some("float") => false,
         Some("hand") => true,
         Some(other) => return Err(format!("`{other}` in `kind` is neither `float` nor `hand`")),
     };
-    let source = Name::parse(text("source").unwrap_or("float"))?;
-    let fahrenheit = number("temperature_f")?.map(|f| (f - 32.0) / 1.8);
-    let gravity = number("gravity_sg")?
+    let source = Name::parse(record.text("source").unwrap_or("float"))?;
+    let gravity = record
+        .number("gravity_sg")?
         .map(RawGravity::Sg)
-        .or(number("gravity_plato")?.map(RawGravity::Plato))
-        .or(number("gravity_brix")?.map(RawGravity::Brix))
-        .or(number("angle_deg")?.map(RawGravity::Degrees));
+        .or(record.number("gravity_plato")?.map(RawGravity::Plato))
+        .or(record.number("gravity_brix")?.map(RawGravity::Brix))
+        .or(record.number("angle_deg")?.map(RawGravity::Degrees));
     let values = Values {
         gravity,
-        temperature_c: number("temperature_c")?.or(fahrenheit),
-        battery_percent: number("battery_percent")?,
+        temperature_c: record.celsius()?,
+        battery_percent: record.number("battery_percent")?,
     };
     Ok(Row { at, source, hand, values })
 }
@@ -371,10 +345,11 @@ mod tests {
     fn rows_are_read_and_their_faults_named() {
         let good = "time,gravity_plato,temperature_f,note\n2026-03-01T10:00:00+01:00,12.1,64.4,x\n\
                     2026-03-01T10:15:00+01:00,,,\n";
-        let rows = rows(good.as_bytes(), "a.csv").unwrap();
-        assert_eq!(rows.len(), 2);
-        assert_eq!(rows[0].values.gravity, Some(RawGravity::Plato(12.1)));
-        assert!((rows[0].values.temperature_c.unwrap() - 18.0).abs() < 1e-9);
+        let read = |text: &str| rows(Table::of(text, "a.csv")?);
+        let good = read(good).unwrap();
+        assert_eq!(good.len(), 2);
+        assert_eq!(good[0].values.gravity, Some(RawGravity::Plato(12.1)));
+        assert!((good[0].values.temperature_c.unwrap() - 18.0).abs() < 1e-9);
         for (text, expected) in [
             ("gravity_sg\n1.05\n", "a.csv: there is no column `time`"),
             ("time,gravity_sg\nyesterday,1.05\n", "a.csv:2: `yesterday` is not a time"),
@@ -382,8 +357,9 @@ mod tests {
             ("time,gravity_sg\n2026-03-01T10:00:00Z,NaN\n", "a.csv:2: `NaN` in `gravity_sg`"),
             ("time\n2026-03-01T10:00:00Z\n2026-03-01T09:00:00Z\n", "a.csv:3: the time falls"),
             ("time\n", "a.csv: there is no row"),
+            ("time,gravity_sg\n\n2026-03-01T10:00:00Z,1,05\n", "a.csv:3: the line has 3 fields"),
         ] {
-            let failure = super::rows(text.as_bytes(), "a.csv").unwrap_err();
+            let failure = read(text).unwrap_err();
             assert!(failure.message.starts_with(expected), "{}", failure.message);
             assert_eq!(failure.status, Status::Data);
         }

@@ -3,7 +3,7 @@
 use crate::cli::{self, AskArgs, LogArgs, ReplayArgs, SchemaOf, Task, Typed, VesselCommand};
 use crate::failure::{Failure, Status};
 use crate::files::{self, Cellar};
-use crate::{ask, daemon, pipe, replay, store, words};
+use crate::{ask, calibrate, daemon, pipe, replay, store, words};
 use engine::Kind;
 use quantity::{Quantity, Span, Stamp};
 use std::ffi::OsString;
@@ -49,6 +49,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Check { files, json } => check(&files, json),
         Task::Rehearse(arguments) => crate::rehearse::task(&arguments),
         Task::Replay(arguments) => replay_task(&arguments),
+        Task::Calibrate(arguments) => calibrate::task(&arguments),
         Task::Pipe { config } => {
             let cellar = Cellar::read(&config)?;
             let output = BufWriter::new(std::io::stdout().lock());
@@ -57,6 +58,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Status(arguments) => status_task(&arguments, false),
         Task::Why(arguments) => status_task(&arguments, true),
         Task::Log(arguments) => log_task(&arguments),
+        Task::Compare(arguments) => crate::compare::task(&arguments),
         Task::Demo(arguments) => {
             log_to_stderr("warn");
             runtime()?.block_on(crate::demo::run(arguments))
@@ -106,9 +108,7 @@ fn check(paths: &[std::path::PathBuf], as_json: bool) -> Result<(), Failure> {
     for path in paths {
         let source = files::read_source(path)?;
         let problems = match schedule::kind_of(&source.text) {
-            schedule::FileKind::Config => {
-                schedule::read_config(&source, &files::is_time_zone).problems
-            }
+            schedule::FileKind::Config => files::config_problems(&source, path),
             schedule::FileKind::Schedule => schedule::read_schedule(&source).problems,
         };
         errors += problems.iter().filter(|p| p.severity == schedule::Severity::Error).count();
@@ -216,11 +216,12 @@ fn log_task(arguments: &LogArgs) -> Result<(), Failure> {
 }
 
 /// One line of JSON, its fields in their own order.
-fn json_line(value: &impl serde::Serialize) -> String {
+pub(crate) fn json_line(value: &impl serde::Serialize) -> String {
     serde_json::to_string(value).unwrap_or_default()
 }
 
-fn open_failure(error: &store::StoreError) -> Failure {
+/// A store that cannot be opened or read.
+pub(crate) fn open_failure(error: &store::StoreError) -> Failure {
     Failure::new(Status::Io, error.to_string()).hint(error.hint())
 }
 

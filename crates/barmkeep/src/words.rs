@@ -3,6 +3,12 @@
 use engine::view::{State, Summary};
 use std::io::Write;
 
+/// An expansion as a configuration has it: `200 ppm/K`.
+pub fn expansion(body: quantity::Expansion) -> String {
+    // The last digits that the conversion leaves behind are dropped.
+    format!("{} ppm/K", (body.per_kelvin() * 1e12).round() / 1e6)
+}
+
 /// Prints what came of a batch.
 ///
 /// # Errors
@@ -68,18 +74,7 @@ pub fn print_state(
         state.setpoint_c.map_or_else(|| "none".to_owned(), |_| celsius(state.setpoint_c)),
         state.target_c.map_or_else(|| "none".to_owned(), |_| celsius(state.target_c))
     )?;
-    if let Some(gravity) = &state.gravity {
-        // Rounded first, so that nothing is never `-0.0`.
-        let rate = gravity.rate_points_per_day.map(|rate| (rate * 10.0).round() / 10.0 + 0.0);
-        let rate = rate.map_or_else(String::new, |rate| format!(", {rate:+.1} points a day"));
-        let sg = show.gravity_with_sd(gravity.sg, gravity.sd);
-        writeln!(output, "  gravity    {sg}{rate} (as of {})", zone.local(&gravity.as_of))?;
-    }
-    if let Some(attenuation) = &state.attenuation {
-        let abv =
-            state.abv_percent.map_or_else(String::new, |abv| format!(", alcohol {abv:.1} % vol"));
-        writeln!(output, "  attenuated {:.1} % apparent{abv}", attenuation.apparent_percent)?;
-    }
+    print_gravity(output, state, show, zone)?;
     let word = |on: &Option<String>| on.clone().unwrap_or_else(|| "none".to_owned());
     writeln!(
         output,
@@ -91,17 +86,51 @@ pub fn print_state(
     for wait in &state.waits_for {
         writeln!(output, "  waits for  {}: {} ({})", wait.milestone, wait.answer, wait.now)?;
     }
+    for foreseen in &state.forecast {
+        writeln!(output, "  forecast   {}", forecast(foreseen, zone))?;
+    }
     for alarm in &state.alarms {
         let seen = if alarm.acknowledged { ", seen" } else { "" };
         writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
     }
-    for source in &state.sources {
-        let last = source.last.as_deref().map(|at| zone.local(at));
-        let last = last.unwrap_or_else(|| "never heard".to_owned());
-        let battery = source
-            .battery_percent
-            .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
-        writeln!(output, "  source     {} ({}): last {last}{battery}", source.name, source.kind)?;
+    state.sources.iter().try_for_each(|source| print_source(output, source, zone))
+}
+
+fn print_source(
+    output: &mut impl Write,
+    source: &engine::view::Source,
+    zone: &Zone,
+) -> std::io::Result<()> {
+    let last = source.last.as_deref().map(|at| zone.local(at));
+    let last = last.unwrap_or_else(|| "never heard".to_owned());
+    let battery = source
+        .battery_percent
+        .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
+    let caution = source.caution.as_ref().map_or_else(String::new, |why| format!(", {why}"));
+    writeln!(
+        output,
+        "  source     {} ({}): last {last}{battery}{caution}",
+        source.name, source.kind
+    )
+}
+
+fn print_gravity(
+    output: &mut impl Write,
+    state: &State,
+    show: quantity::Show,
+    zone: &Zone,
+) -> std::io::Result<()> {
+    if let Some(gravity) = &state.gravity {
+        // Rounded first, so that nothing is never `-0.0`.
+        let rate = gravity.rate_points_per_day.map(|rate| (rate * 10.0).round() / 10.0 + 0.0);
+        let rate = rate.map_or_else(String::new, |rate| format!(", {rate:+.1} points a day"));
+        let sg = show.gravity_with_sd(gravity.sg, gravity.sd);
+        writeln!(output, "  gravity    {sg}{rate} (as of {})", zone.local(&gravity.as_of))?;
+    }
+    if let Some(attenuation) = &state.attenuation {
+        let abv =
+            state.abv_percent.map_or_else(String::new, |abv| format!(", alcohol {abv:.1} % vol"));
+        writeln!(output, "  attenuated {:.1} % apparent{abv}", attenuation.apparent_percent)?;
     }
     Ok(())
 }
@@ -125,6 +154,24 @@ pub fn print_cautions(
         }
     }
     Ok(())
+}
+
+/// When a stage is expected to be left, and in which range with 90 %.
+fn forecast(foreseen: &engine::view::Forecast, zone: &Zone) -> String {
+    let stage = &foreseen.stage;
+    let Some(leaves) = &foreseen.leaves else {
+        return format!("when {stage} ends cannot be foretold");
+    };
+    let range = foreseen.earliest.as_ref().zip(foreseen.latest.as_ref()).map_or_else(
+        String::new,
+        |(earliest, latest)| {
+            if earliest == latest {
+                return String::new();
+            }
+            format!(", with 90 % between {} and {}", zone.local(earliest), zone.local(latest))
+        },
+    );
+    format!("{stage} ends {}{range}", zone.local(leaves))
 }
 
 /// Prints in sentences what a vessel waits for, what is missing and when it is expected.
@@ -152,6 +199,9 @@ pub fn print_why(output: &mut impl Write, state: &State, zone: &Zone) -> std::io
             "no" => writeln!(output, "- {milestone} is not met: {now}. Missing: {}.", wait.needs)?,
             _ => writeln!(output, "- {milestone} is unknown: {now}. Missing: {}.", wait.needs)?,
         }
+    }
+    if let Some(foreseen) = state.forecast.first() {
+        writeln!(output, "Forecast: {}.", forecast(foreseen, zone))?;
     }
     writeln!(output, "Outputs: {}.", state.outputs.because)?;
     for alarm in &state.alarms {

@@ -14,7 +14,9 @@ use crate::normal::{Part, mixture_moments};
 use serde::{Deserialize, Serialize};
 
 /// How fast the slope wanders, in points/h/√h.
-pub(crate) const WANDERS: [f64; 4] = [0.005, 0.02, 0.05, 0.12];
+pub(crate) const WANDERS: [f64; 5] = [0.005, 0.02, 0.05, 0.12, HAND_WANDER];
+/// Between samples half a day apart a fall may begin and be over; a float would have shown it.
+pub(crate) const HAND_WANDER: f64 = 0.4;
 /// A wander that fell this far behind the best of its kind of noise begins anew from that one's
 /// state, `SECOND_CHANCE` behind it: so a calm slope can come back when the main fall has passed
 /// into the tail.

@@ -213,7 +213,7 @@ impl Belief {
         const ENDED: f64 = 0.9;
         let Some(tail) = self.ended() else { return };
         let Some(above) = self.above_expected() else { return };
-        let upper = above.value + above.sd;
+        let upper = above.value + crate::stable::STALLED_SDS * above.sd;
         if self.stalled {
             self.stalled = upper > crate::stable::NO_LONGER_STALLED;
         } else if upper > crate::stable::STALLED_ABOVE {
@@ -233,24 +233,18 @@ impl Belief {
                     ear.tail = None;
                 }
             }
-            Phase::Slowing => self.start_tails(time, true),
-            Phase::Tail { keep } => self.start_tails(time, keep),
+            Phase::Tail => self.start_tails(time),
         }
     }
 
-    /// Begins the tail of the float that leads, and of each other that has learned; those that have
-    /// one keep it where `keep` says so.
-    fn start_tails(&mut self, time: f64, keep: bool) {
-        if self.ear.tail.is_none() || !keep {
-            let expected = self.expected_end(None);
-            self.ear.start_tail(time, expected);
-        }
+    /// Begins the tail of the float that leads, and of each other that has learned.
+    fn start_tails(&mut self, time: f64) {
+        let expected = self.expected_end(None);
+        self.ear.start_tail(time, expected);
         let names: Vec<String> = self.others.keys().cloned().collect();
         for name in names {
             let expected = self.expected_end(Some(&name));
-            let ear = self.others.get_mut(&name);
-            let due = ear.filter(|ear| ear.has_learned() && (ear.tail.is_none() || !keep));
-            if let Some(ear) = due {
+            if let Some(ear) = self.others.get_mut(&name).filter(|ear| ear.has_learned()) {
                 ear.start_tail(time, expected);
             }
         }

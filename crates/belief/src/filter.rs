@@ -13,7 +13,7 @@ const OUTLIER_VARIANCE: f64 = 64.0;
 ///
 /// Invariant: the covariance is exactly symmetric, so that its upper half is all there is to store.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(try_from = "Vec<f64>", into = "Vec<f64>")]
+#[serde(try_from = "String", into = "String")]
 pub(crate) struct Filter<const N: usize> {
     /// Logarithm of its weight within the bank.
     pub log_weight: f64,
@@ -155,26 +155,51 @@ impl<const N: usize> Filter<N> {
     }
 }
 
-impl<const N: usize> From<Filter<N>> for Vec<f64> {
-    fn from(filter: Filter<N>) -> Vec<f64> {
-        let mut numbers = vec![filter.log_weight];
-        numbers.extend(filter.mean);
-        for row in 0..N {
-            numbers.extend(&filter.covariance[row][row..]);
-        }
-        numbers
+/// A number is stored by its 64 bits, six a letter: half as long as its decimals, and exact.
+const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
+const LETTERS_A_NUMBER: usize = 11;
+
+fn write_number(text: &mut String, number: f64) {
+    for letter in 0..LETTERS_A_NUMBER {
+        let six = (number.to_bits() >> (6 * letter)) & 63;
+        text.push(char::from(LETTERS[six as usize]));
     }
 }
 
-impl<const N: usize> TryFrom<Vec<f64>> for Filter<N> {
+/// `None` where a letter is none, or the bits are too many.
+fn read_number(letters: &[u8]) -> Option<f64> {
+    let mut bits = 0u128;
+    for (place, letter) in letters.iter().enumerate() {
+        let six = LETTERS.iter().position(|known| known == letter)?;
+        bits |= (six as u128) << (6 * place);
+    }
+    u64::try_from(bits).ok().map(f64::from_bits)
+}
+
+impl<const N: usize> From<Filter<N>> for String {
+    fn from(filter: Filter<N>) -> String {
+        let mut text = String::with_capacity(LETTERS_A_NUMBER * (1 + N + N * (N + 1) / 2));
+        write_number(&mut text, filter.log_weight);
+        filter.mean.iter().for_each(|number| write_number(&mut text, *number));
+        for row in 0..N {
+            let upper = &filter.covariance[row][row..];
+            upper.iter().for_each(|number| write_number(&mut text, *number));
+        }
+        text
+    }
+}
+
+impl<const N: usize> TryFrom<String> for Filter<N> {
     type Error = String;
 
-    fn try_from(numbers: Vec<f64>) -> Result<Self, String> {
+    fn try_from(text: String) -> Result<Self, String> {
         let wanted = 1 + N + N * (N + 1) / 2;
-        if numbers.len() != wanted {
-            return Err(format!("a filter of {} numbers, not {wanted}", numbers.len()));
+        if text.len() != wanted * LETTERS_A_NUMBER {
+            return Err(format!("a filter of {} letters, not {wanted} numbers", text.len()));
         }
-        let mut numbers = numbers.into_iter();
+        let numbers: Option<Vec<f64>> =
+            text.as_bytes().chunks(LETTERS_A_NUMBER).map(read_number).collect();
+        let mut numbers = numbers.ok_or("a filter with a letter that is none")?.into_iter();
         let mut next = || numbers.next().unwrap_or_default();
         let log_weight = next();
         let mean = std::array::from_fn(|_| next());
@@ -249,9 +274,13 @@ mod tests {
     fn a_stored_filter_is_the_same() {
         let mut filter = Filter::independent(-0.1, [1.0, 2.0, 0.3], [4.0, 9.0, 0.1]);
         filter.observe(&[1.0, 0.7, -1.0], 3.0, 0.1);
-        let stored: Vec<f64> = filter.clone().into();
-        assert_eq!(stored.len(), 10);
-        assert_eq!(Filter::<3>::try_from(stored).unwrap(), filter);
-        assert!(Filter::<3>::try_from(vec![0.0; 9]).is_err());
+        let stored: String = filter.clone().into();
+        assert_eq!(stored.len(), 110);
+        assert_eq!(Filter::<3>::try_from(stored.clone()).unwrap(), filter);
+        assert!(Filter::<3>::try_from(stored[1..].to_owned()).is_err());
+        for letter in ["_", "+", "é"] {
+            let changed = format!("{}{letter}", &stored[..110 - letter.len()]);
+            assert!(Filter::<3>::try_from(changed).is_err(), "{letter}");
+        }
     }
 }

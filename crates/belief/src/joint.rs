@@ -64,19 +64,19 @@ fn read_by(float: usize) -> [f64; NUMBERS] {
 impl Joint {
     /// Of what this float alone has taught so far.
     pub fn new(name: &str, alone: &TrendBank) -> Self {
-        let member = |(wander, held): (usize, &Filter<5>)| {
+        let member = |(wander, held): &(usize, Filter<5>)| {
             let mut filter = Filter::independent(held.log_weight, [0.0; NUMBERS], [0.0; NUMBERS]);
             filter.mean[..5].copy_from_slice(&held.mean);
             for (row, cells) in held.covariance.iter().enumerate() {
                 filter.covariance[row][..5].copy_from_slice(cells);
             }
-            Member { noise: KINDS, wander, moved: false, filter }
+            Member { noise: KINDS, wander: *wander, moved: false, filter }
         };
         let voice = Voice { name: name.to_owned(), last: None, readings: 0 };
         Joint {
             at: alone.at(),
             voices: vec![voice],
-            members: alone.held().iter().enumerate().map(member).collect(),
+            members: alone.held().iter().map(member).collect(),
             asked: None,
             warmth: alone.warmth(),
         }
@@ -117,18 +117,19 @@ impl Joint {
         self.voices.get(float).map(|voice| voice.name.as_str())
     }
 
-    /// What it holds of the beer, one belief for each wander.
-    pub fn held(&self) -> [Filter<5>; WANDERS.len()] {
-        std::array::from_fn(|wander| {
+    /// What it holds of the beer, one belief for each wander that it has.
+    pub fn held(&self) -> Vec<(usize, Filter<5>)> {
+        let held = |wander| {
             let mut those = bank::stood(&self.members).filter(|member| member.wander == wander);
-            let wide = &those.next().unwrap_or(&self.members[0]).filter;
+            let wide = &those.next()?.filter;
             let mut held = Filter::independent(wide.log_weight, [0.0; 5], [0.0; 5]);
             held.mean.copy_from_slice(&wide.mean[..5]);
             for (row, cells) in held.covariance.iter_mut().enumerate() {
                 cells.copy_from_slice(&wide.covariance[row][..5]);
             }
-            held
-        })
+            Some((wander, held))
+        };
+        (0..WANDERS.len()).filter_map(held).collect()
     }
 
     /// To when it was brought, in h.

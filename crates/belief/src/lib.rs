@@ -7,6 +7,8 @@
 mod bank;
 mod belief;
 mod beside;
+pub mod compare;
+mod course;
 mod ear;
 #[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod filter;
@@ -25,6 +27,7 @@ mod trend;
 mod watch;
 
 pub use belief::Belief;
+pub use course::{Course, deviations, later_than};
 pub use judgement::{Care, Estimate, Judgement, Lacking, Measured, Missing, StableJudgement};
 pub use reading::{
     Doubt, Expectation, Expected, GravityReading, Kind, Original, Refusal, SourceReport, Taken,

@@ -125,6 +125,11 @@ impl Belief {
         judgement
     }
 
+    /// Whether a fall has been shown.
+    pub fn has_begun(&self) -> bool {
+        self.fall.begun.is_some()
+    }
+
     /// Whether a fall has been shown, once and for all; the value is in points since pitching.
     pub fn begun(&self) -> Judgement {
         if self.fall.begun.is_some() {

@@ -6,14 +6,19 @@ use crate::questions::measured;
 use crate::tail::TailBank;
 use crate::thermal::Moved;
 use crate::trend::OFFSET;
-use crate::watch::HOLD;
+use crate::watch::hold;
 use crate::{Care, Lacking, Measured, Missing, StableJudgement};
 use quantity::{Gravity, GravityDelta, Span};
 
 /// Further above the expected final gravity than this it is a stop, not an end, in points.
 pub(crate) const STALLED_ABOVE: f64 = 4.0;
 /// What has stalled is so until it is lower than this, in points.
-pub(crate) const NO_LONGER_STALLED: f64 = 2.5;
+pub(crate) const NO_LONGER_STALLED: f64 = 3.4;
+/// How many standard deviations are counted against it. A stop that is called an end is packaged;
+/// an end that is called a stop costs a sample.
+pub(crate) const STALLED_SDS: f64 = 1.5;
+/// What may be a stop is called an end at this share of the risk.
+const DOUBT: f64 = 0.15;
 /// How far the 3 h mean of the beer may move in 12 h, in K.
 const MOVED_MOST: f64 = 0.8;
 /// No end is seen in fewer readings.
@@ -52,6 +57,8 @@ impl Belief {
         };
         let near = self.estimate().and_then(|now| Gravity::from_sg(now.sg.value));
         let within = near.map_or(1.0, |near| within.points_near(near));
+        let doubt = if self.may_be_a_stop() { DOUBT } else { 1.0 };
+        let confidence = 1.0 - doubt * (1.0 - confidence);
         let asked = Asked { within, over: over.hours(), confidence, care };
         let (left, rate) = (tail.left(), tail.rate());
         judgement.probability = left.below(within);
@@ -59,7 +66,7 @@ impl Belief {
         judgement.left_upper = Some(left.upper(confidence));
         judgement.rate_points_per_day =
             rate.moments().map(|(rate, sd)| Measured { value: -24.0 * rate, sd: 24.0 * sd });
-        judgement.lacking = self.shown(&left, &rate, &asked);
+        judgement.lacking = self.shown(tail, &left, &rate, &asked);
         judgement.lacking.extend(self.surroundings(tail, &asked));
         judgement.stalled = self.stalled(&judgement.lacking);
         judgement.answer = answer(&judgement.lacking);
@@ -67,22 +74,25 @@ impl Belief {
     }
 
     /// What the tail's own figures lack.
-    fn shown(&self, left: &Positive, rate: &Positive, asked: &Asked) -> Vec<Lacking> {
+    fn shown(
+        &self,
+        tail: &TailBank,
+        left: &Positive,
+        rate: &Positive,
+        asked: &Asked,
+    ) -> Vec<Lacking> {
         let mut lacking = Vec::new();
-        if !asked.left_is_shown(|bound| left.below(bound)) {
-            lacking.push(Lacking::Left { upper: left.upper(asked.confidence) });
-        } else {
+        if asked.left_is_shown(|bound| left.below(bound)) {
             let now = self.hours(self.now);
-            let held = asked.left_is_shown(|bound| self.ear.declared.least_below(now, bound));
+            let hold = hold(asked.care, now - tail.began());
+            let held = asked.left_is_shown(|bound| self.ear.declared.least_below(now, hold, bound));
             if !held {
-                lacking.push(Lacking::Hold { needed: Span::from_hours_f64(HOLD) });
+                lacking.push(Lacking::Hold { needed: Span::from_hours_f64(hold) });
             }
+        } else {
+            lacking.push(Lacking::Left { upper: left.upper(asked.confidence) });
         }
-        let bound = asked.within / asked.over.max(1.0);
-        if rate.below(bound).is_none_or(|probability| probability < asked.confidence) {
-            let upper = 24.0 * rate.upper(asked.confidence);
-            lacking.push(Lacking::Rate { upper, bound: 24.0 * bound });
-        }
+        lacking.extend(asked.too_fast(rate));
         lacking
     }
 
@@ -112,18 +122,27 @@ impl Belief {
     /// It lies too far above what was expected, or may do so.
     fn too_high(&self) -> Option<Lacking> {
         let above = self.above_expected()?;
-        (self.stalled || above.value + above.sd > STALLED_ABOVE)
+        (self.stalled || above.value + STALLED_SDS * above.sd > STALLED_ABOVE)
             .then_some(Lacking::Stalled { above: above.value })
     }
 
     /// How far above the expected final gravity the tail ends, in points; as uncertain as the
-    /// gravity now, for what is left is judged elsewhere.
+    /// float's own reading now. What is left is judged elsewhere; and the float's zero is no less
+    /// certain than the expectation, for which the points above it allow.
     pub(crate) fn above_expected(&self) -> Option<Measured> {
         let end = points(self.expectation.final_sg?.sg);
         let tail = self.ended()?;
         let ((level, _), (_, sd)) = (tail.final_moments()?, tail.level_moments()?);
-        let (offset, offset_sd) = self.trend_now(|_| (OFFSET, 0.0))?;
-        Some(Measured { value: level - offset - end, sd: sd.hypot(offset_sd) })
+        let (offset, _) = self.trend_now(|_| (OFFSET, 0.0))?;
+        Some(Measured { value: level - offset - end, sd })
+    }
+
+    /// It may lie too far above what was expected, since the float's zero is not known well: then
+    /// its end must be shown more surely.
+    fn may_be_a_stop(&self) -> bool {
+        let zero = self.trend_now(|_| (OFFSET, 0.0)).map_or(0.0, |(_, sd)| sd);
+        self.above_expected()
+            .is_some_and(|above| above.value + STALLED_SDS * above.sd.hypot(zero) > STALLED_ABOVE)
     }
 
     /// All but the height says that it has ended.
@@ -144,10 +163,35 @@ impl Asked {
         let least = |bound, confidence| below(bound).is_some_and(|shown| shown >= confidence);
         match self.care {
             Care::Safe => least(self.within, self.confidence),
-            // A little less sure of `within`, and surer that it is not twice as much.
+            // Less sure of `within`, and surer that it is not twice as much.
             Care::Quick => {
-                least(self.within, 1.0 - 1.4 * (1.0 - self.confidence))
+                least(self.within, 1.0 - 2.0 * (1.0 - self.confidence))
                     && least(2.0 * self.within, 1.0 - 0.4 * (1.0 - self.confidence))
+            }
+        }
+    }
+
+    /// It falls too fast for an end, or may do so.
+    fn too_fast(&self, rate: &Positive) -> Option<Lacking> {
+        // `within` at this rate would take `over`.
+        let bound = self.within / self.over.max(1.0);
+        match self.care {
+            Care::Safe => {
+                let slow = rate.below(bound).is_some_and(|shown| shown >= self.confidence);
+                (!slow).then(|| Lacking::Rate {
+                    upper: 24.0 * rate.upper(self.confidence),
+                    bound: 24.0 * bound,
+                })
+            }
+            // The most probable rate must be well below: were all that still falls the slowest
+            // sugar, about `within` would be left.
+            Care::Quick => {
+                const WELL_BELOW: f64 = 0.6;
+                let mean = rate.moments().map_or(f64::INFINITY, |(mean, _)| mean);
+                (mean > WELL_BELOW * bound).then_some(Lacking::Rate {
+                    upper: 24.0 * mean,
+                    bound: 24.0 * WELL_BELOW * bound,
+                })
             }
         }
     }

@@ -7,7 +7,7 @@
 //! other, and a fall is known better than either. Gravities are in points above 1.000, times in h
 //! since pitching.
 
-use crate::bank::{self, Asked, FAR, Heard, Member, Offsets, WANDERS};
+use crate::bank::{self, Asked, FAR, HAND_WANDER, Heard, Member, Offsets, WANDERS};
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
 use crate::normal::{Part, deviation, mixture_below, mixture_moments};
@@ -86,40 +86,42 @@ impl TrendBank {
         );
         filter.covariance[0][4] = variance;
         filter.covariance[4][0] = variance;
-        TrendBank::holding(0.0, &[(); WANDERS.len()].map(|()| filter.clone()))
+        let beers: Vec<_> = (0..WANDERS.len()).map(|wander| (wander, filter.clone())).collect();
+        TrendBank::holding(0.0, &beers)
     }
 
-    /// At `at`, with a beer as these hold it, one for each wander; nothing is known of a float.
-    pub fn holding(at: f64, beers: &[Filter<5>; WANDERS.len()]) -> Self {
-        let member = |(wander, beer): (usize, &Filter<5>)| {
+    /// At `at`, with a beer as these hold it, each with its wander; nothing is known of a float.
+    pub fn holding(at: f64, beers: &[(usize, Filter<5>)]) -> Self {
+        let member = |(wander, beer): &(usize, Filter<5>)| {
             let mut filter = beer.clone();
             for place in [2, 3] {
                 filter.forget(place, 0.0);
             }
             filter.covariance[3][3] = OFFSET_SD.powi(2);
-            Member { noise: KINDS, wander, moved: false, filter }
+            Member { noise: KINDS, wander: *wander, moved: false, filter }
         };
         TrendBank {
             at,
             readings: 0,
-            members: beers.iter().enumerate().map(member).collect(),
+            members: beers.iter().map(member).collect(),
             asked: None,
             last: None,
             warmth: Warmth::default(),
         }
     }
 
-    /// What it holds, one belief for each wander.
-    pub fn held(&self) -> [Filter<5>; WANDERS.len()] {
-        std::array::from_fn(|wander| {
+    /// What it holds, one belief for each wander that it has.
+    pub fn held(&self) -> Vec<(usize, Filter<5>)> {
+        let held = |wander| {
             let mut those = bank::stood(&self.members).filter(|member| member.wander == wander);
-            // A bank has each wander with each of its kinds of noise.
-            let first = those.next().unwrap_or(&self.members[0]).filter.clone();
-            those.fold(first, |mut sum, member| {
+            let first = those.next()?.filter.clone();
+            let joined = those.fold(first, |mut sum, member| {
                 sum.join(&member.filter);
                 sum
-            })
-        })
+            });
+            Some((wander, joined))
+        };
+        (0..WANDERS.len()).filter_map(held).collect()
     }
 
     /// How many float readings it has seen.
@@ -272,7 +274,7 @@ impl TrendBank {
     fn split(&mut self) {
         let before = std::mem::take(&mut self.members);
         for kind in 0..KINDS {
-            for member in &before {
+            for member in before.iter().filter(|m| WANDERS[m.wander] < HAND_WANDER) {
                 let mut member = member.clone();
                 member.noise = kind;
                 member.filter.covariance[2][2] = Noise::kind(kind).lasting;

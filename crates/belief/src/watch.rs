@@ -1,10 +1,10 @@
 //! What is watched from reading to reading: the beginning of the fall, the beginning of its tail,
 //! and what the tail has said of itself.
 
-use crate::Expectation;
 use crate::belief::points;
 use crate::tail::TailBank;
 use crate::trend::{FALLEN, FRAME, GRAVITY, ORIGINAL, SLOPE, TrendBank};
+use crate::{Care, Expectation};
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
@@ -22,8 +22,6 @@ pub(crate) struct Fall {
     first: Option<f64>,
     /// The fastest fall yet, in points/h.
     fastest: f64,
-    /// Since when it has been slower than that, in h.
-    slowing: Option<f64>,
     /// Since when it has all but stopped, in h.
     stopped: Option<f64>,
     /// Whether its tail has come.
@@ -33,6 +31,11 @@ pub(crate) struct Fall {
 }
 
 impl Fall {
+    /// The fastest fall yet, in points/h; 0 before one is seen.
+    pub fn fastest(&self) -> f64 {
+        self.fastest
+    }
+
     /// Looks at the trend after a reading at `time`.
     pub fn watch(&mut self, time: f64, trend: &TrendBank, expectation: &Expectation) -> Phase {
         const SETTLED_READINGS: u32 = 4;
@@ -59,29 +62,26 @@ impl Fall {
         const FAST_DONE: f64 = 0.15;
         const TAIL_DONE: f64 = 0.4;
         const FAST: f64 = 2.0 / 24.0;
-        const SLOWING: f64 = 0.8;
+        const UNREST: f64 = 0.8;
         const TAIL: f64 = 0.5;
         const STOPPED: f64 = 0.2;
         const STOPPED_HOURS: f64 = 12.0;
-        // What began to slow down longer ago was the main fall's own unrest.
-        const KEPT_HOURS: f64 = 10.0;
         if done >= FAST_DONE {
             self.fastest = self.fastest.max(rate);
         }
-        if self.fastest < FAST || rate > SLOWING * self.fastest {
-            (self.slowing, self.stopped) = (None, None);
+        if self.fastest < FAST || rate > UNREST * self.fastest {
+            self.stopped = None;
             return Phase::Falling;
         }
-        let since = *self.slowing.get_or_insert(time);
         // A stop far above the end is a tail too: what ended short is to be seen.
         let stopped = rate < STOPPED * self.fastest;
         self.stopped = stopped.then(|| self.stopped.unwrap_or(time));
         let stopped = self.stopped.is_some_and(|since| time - since >= STOPPED_HOURS);
         if stopped || (rate < TAIL * self.fastest && done >= TAIL_DONE) {
             self.ended = true;
-            return Phase::Tail { keep: time - since <= KEPT_HOURS };
+            return Phase::Tail;
         }
-        Phase::Slowing
+        Phase::Falling
     }
 }
 
@@ -90,26 +90,39 @@ impl Fall {
 pub(crate) enum Phase {
     /// It has not begun, or goes on.
     Falling,
-    /// It has become slower: what is read from here on may be the tail's.
-    Slowing,
-    /// The tail has come; `keep` what was read while the fall slowed down.
-    Tail { keep: bool },
+    /// The tail has come. What was read before is not the tail's: a few hours of the main fall in
+    /// it look like a fast first sugar, and a slow end behind it is then taken for a second one.
+    Tail,
 }
 
 /// For how long a tail must have shown its end, in h.
 pub(crate) const HOLD: f64 = 2.0;
+/// In the quicker mode this share of the tail's age, if that is longer: what falls slowly is also
+/// known slowly. At most this long.
+const HOLD_OF_AGE: f64 = 0.05;
+const HOLD_MOST: f64 = 16.0;
+
+/// For how long it must have been shown in a tail of this age, both in h.
+pub(crate) fn hold(care: Care, age: f64) -> f64 {
+    match care {
+        Care::Safe => HOLD,
+        Care::Quick => (HOLD_OF_AGE * age).clamp(HOLD, HOLD_MOST),
+    }
+}
+
 /// What was probable of the tail over the last hours.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Declared {
     /// Time in h, and the probability that less than each of `GRID` is left; oldest first, and only
-    /// the oldest may be older than [`HOLD`].
+    /// the oldest may be older than the longest hold.
     notes: VecDeque<(f64, Vec<f64>)>,
 }
 
 /// From 1/8 to 16 points, in steps of √2.
 const GRID: usize = 15;
-/// Notes are no closer than this, in h.
+/// Notes are no closer than this, in h, nor than this share of the longest hold.
 const NOTE_EVERY: f64 = 0.4;
+const NOTES_A_HOLD: f64 = 10.0;
 
 fn grid(index: usize) -> f64 {
     2f64.powf((index as f64 - 6.0) / 2.0)
@@ -123,23 +136,25 @@ impl Declared {
 
     /// Notes what the tail says after a reading at `time`.
     pub fn note(&mut self, time: f64, tail: &TailBank) {
-        let due = self.notes.back().is_none_or(|(last, _)| time - last >= NOTE_EVERY);
-        if due {
+        let longest = hold(Care::Quick, time - tail.began());
+        let every = NOTE_EVERY.max(longest / NOTES_A_HOLD);
+        if self.notes.back().is_none_or(|(last, _)| time - last >= every) {
             let left = tail.left();
-            let below = |index| left.below(grid(index)).unwrap_or(0.0);
+            // Rounded, for it is stored.
+            let below = |index| (left.below(grid(index)).unwrap_or(0.0) * 1e4).floor() * 1e-4;
             self.notes.push_back((time, (0..GRID).map(below).collect()));
         }
-        while self.notes.get(1).is_some_and(|(second, _)| time - second >= HOLD) {
+        while self.notes.get(1).is_some_and(|(second, _)| time - second >= longest) {
             self.notes.pop_front();
         }
     }
 
-    /// The least probability, in the last [`HOLD`] before `now`, that less than `points` is left;
+    /// The least probability, in the last `hold` h before `now`, that less than `points` is left;
     /// `None` while the notes do not reach back so far.
-    pub fn least_below(&self, now: f64, points: f64) -> Option<f64> {
-        let first = self.notes.front().filter(|(time, _)| now - time >= HOLD - 1e-9)?;
-        let start =
-            self.notes.iter().rposition(|(time, _)| now - time >= HOLD - 1e-9).unwrap_or_default();
+    pub fn least_below(&self, now: f64, hold: f64, points: f64) -> Option<f64> {
+        let old = |(time, _): &(f64, Vec<f64>)| now - time >= hold - 1e-9;
+        let first = self.notes.front().filter(|note| old(note))?;
+        let start = self.notes.iter().rposition(old).unwrap_or_default();
         let least = self.notes.iter().skip(start).map(|(_, below)| between(below, points));
         Some(least.fold(between(&first.1, points).max(1.0), f64::min))
     }

@@ -383,7 +383,7 @@ fn a_stored_belief_goes_on_bit_for_bit() {
     for break_at in [0.0, 3.0, 30.0, 70.0, 120.0] {
         let mut one = belief.clone();
         let json = serde_json::to_string(&belief).unwrap();
-        assert!(json.len() < 60_000, "{break_at}: {} B", json.len());
+        assert!(json.len() < 32_000, "{break_at}: {} B", json.len());
         let mut other: Belief = serde_json::from_str(&json).unwrap();
         assert_eq!(one, other, "{break_at}");
         float(&mut one, break_at + 0.1, break_at + 10.0, beer);

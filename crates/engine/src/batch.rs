@@ -1,5 +1,6 @@
 //! A batch, and the run of its present stage.
 
+use crate::forecast::Forecast;
 use crate::milestone::Verdict;
 use belief::{Belief, Expectation, Expected, Original};
 use quantity::{Gravity, Share, Span, Stamp, Temperature, Volume};
@@ -11,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 const EXPECTED_ORIGINAL_SD: f64 = 3.0;
 /// How far a hand sample at pitch may be off, in points, where nobody says.
 pub(crate) const SAMPLE_SD: f64 = 1.0;
-/// How far an expected final gravity may be off, in points: as the study of the decision has it.
+/// How far an expected final gravity may be off, in points: common practice, no source.
 const EXPECTED_FINAL_SD: f64 = 3.0;
 /// An attenuation's expectation is set anew when the original gravity moved this far, in SG.
 const ORIGINAL_MOVED: f64 = 0.0002;
@@ -40,6 +41,9 @@ pub(crate) struct Batch {
     pub done: Vec<StageDone>,
     pub held_since: Option<Stamp>,
     pub ended_at: Option<Stamp>,
+    pub forecast: Forecast,
+    /// Whether it was told what became of an original gravity that was to be measured.
+    pub original_told: bool,
 }
 
 /// The run of the present stage.
@@ -114,6 +118,8 @@ impl Batch {
             done: Vec::new(),
             held_since: None,
             ended_at: None,
+            forecast: Forecast::default(),
+            original_told: false,
         }
     }
 
@@ -121,11 +127,6 @@ impl Batch {
     pub fn stage(&self) -> &Stage {
         // Invariant: `stage.index` names a stage; a schedule has at least one.
         &self.schedule.stages[self.stage.index.min(self.schedule.stages.len() - 1)]
-    }
-
-    /// The stage after the present one.
-    pub fn next_stage(&self) -> Option<&Stage> {
-        self.schedule.stages.get(self.stage.index + 1)
     }
 
     /// Time in this stage without what was held.
@@ -170,6 +171,23 @@ impl Batch {
     fn expect_anew(&mut self) {
         let original = original_of(&self.schedule, self.sampled_original);
         self.belief.expect(expectation(original, self.expected_final, self.expected_with));
+    }
+
+    /// Whether it is time to tell the original gravity that was to be measured.
+    pub fn is_original_due(&self) -> bool {
+        let original = original_of(&self.schedule, self.sampled_original);
+        original == Original::Measured && !self.original_told && self.belief.has_begun()
+    }
+
+    /// How many standard deviations the confidence is, one-sided.
+    pub fn sure(&self) -> f64 {
+        belief::deviations(self.confidence())
+    }
+
+    /// The original gravity in SG as believed, else as expected.
+    pub fn original_sg(&self) -> Option<f64> {
+        let original = original_of(&self.schedule, self.sampled_original);
+        self.belief.original().map(|original| original.value).or(foretold(original))
     }
 
     /// The expected final gravity in SG, where there is one.

@@ -2,6 +2,7 @@
 
 use crate::alarm::AlarmBook;
 use crate::effect::{Effect, Reply};
+use crate::past::{Lesson, Past};
 use crate::record::{Kind, Record};
 use crate::setup::VesselSetup;
 use crate::time::Clock;
@@ -13,9 +14,16 @@ use serde_json::{Map, Value};
 pub(crate) struct Journal<'a> {
     pub seq: &'a mut u64,
     pub effects: Vec<Effect>,
+    /// What was learned from stages that were left.
+    pub lessons: Vec<Lesson>,
 }
 
-impl Journal<'_> {
+impl<'a> Journal<'a> {
+    /// An empty one that numbers records after `seq`.
+    pub fn new(seq: &'a mut u64) -> Self {
+        Journal { seq, effects: Vec::new(), lessons: Vec::new() }
+    }
+
     /// Adds a record.
     pub fn record(
         &mut self,
@@ -56,6 +64,8 @@ pub(crate) struct Context<'a, 'j> {
     pub store_failing: bool,
     /// Alarms that all vessels share.
     pub daemon_alarms: &'a AlarmBook,
+    /// What past batches did.
+    pub past: &'a Past,
     pub journal: &'a mut Journal<'j>,
 }
 

@@ -4,6 +4,7 @@ use crate::alarm::{AlarmBook, Change, Condition, rules};
 use crate::context::{Context, Journal};
 use crate::effect::{Drive, Effect, Reply};
 use crate::input::{CommandInput, Input};
+use crate::past::Past;
 use crate::record::Kind;
 use crate::setup::{Setup, VesselSetup};
 use crate::time::{Clock, ClockEvent, Now};
@@ -36,6 +37,7 @@ pub struct State {
     /// Alarms that all vessels share.
     alarms: AlarmBook,
     vessels: BTreeMap<Name, Vessel>,
+    past: Past,
 }
 
 /// A vessel's outputs and run in one line, for `pipe`.
@@ -63,6 +65,7 @@ impl Engine {
             link_down: false,
             alarms: AlarmBook::default(),
             vessels: BTreeMap::new(),
+            past: Past::default(),
         };
         Engine { setup, state }
     }
@@ -98,14 +101,17 @@ impl Engine {
         let before = self.state.clock.map(|clock| clock.steady);
         let event = self.pass(now, started);
         let mut seq = self.state.seq;
-        let mut journal = Journal { seq: &mut seq, effects: Vec::new() };
+        let mut journal = Journal::new(&mut seq);
         self.clock_events(event, &mut journal);
         let early = before.is_some() && before == self.state.clock.map(|clock| clock.steady);
         if !(early && input == Input::Tick) {
             self.take(input, &mut journal);
         }
-        let effects = journal.effects;
+        let Journal { effects, lessons, .. } = journal;
         self.state.seq = seq;
+        for lesson in lessons {
+            self.state.past.learn(lesson);
+        }
         effects
     }
 
@@ -113,7 +119,7 @@ impl Engine {
     pub fn view(&self, name: &Name) -> Option<view::State> {
         let (vessel, setup, clock) = self.parts(name)?;
         let mut seq = 0;
-        let mut journal = Journal { seq: &mut seq, effects: Vec::new() };
+        let mut journal = Journal::new(&mut seq);
         let cx = self.context(name, setup, clock, &mut journal);
         Some(vessel.look(&cx, &self.state.alarms))
     }
@@ -122,7 +128,7 @@ impl Engine {
     pub fn summary(&self, name: &Name) -> Option<view::Summary> {
         let (vessel, setup, clock) = self.parts(name)?;
         let mut seq = 0;
-        let mut journal = Journal { seq: &mut seq, effects: Vec::new() };
+        let mut journal = Journal::new(&mut seq);
         let cx = self.context(name, setup, clock, &mut journal);
         vessel.summary(&cx)
     }
@@ -186,6 +192,7 @@ impl Engine {
             setup,
             store_failing: self.state.store_problem.is_some(),
             daemon_alarms: &self.state.alarms,
+            past: &self.state.past,
             journal,
         }
     }
@@ -350,6 +357,7 @@ impl Engine {
                 setup: vessel_setup,
                 store_failing: state.store_problem.is_some(),
                 daemon_alarms: &state.alarms,
+                past: &state.past,
                 journal: &mut *journal,
             };
             act(vessel, &mut cx);
@@ -378,6 +386,7 @@ impl Engine {
             setup: vessel_setup,
             store_failing: state.store_problem.is_some(),
             daemon_alarms: &state.alarms,
+            past: &state.past,
             journal,
         };
         act(vessel, &mut cx);

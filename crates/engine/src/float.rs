@@ -7,6 +7,10 @@ use serde::{Deserialize, Serialize};
 /// A battery's trend is told once it was watched this long.
 const BATTERY_WATCHED: Span = Span::from_hours(48);
 
+/// A reading beyond its calibration is told again after this at the earliest: a beer that stands at
+/// the end of the range must not fill the log.
+const BEYOND_AGAIN: Span = Span::from_hours(24);
+
 /// What is known of a float besides what the belief knows.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct Float {
@@ -22,9 +26,39 @@ pub(crate) struct Float {
     pub battery: Option<f64>,
     /// Its charge when it was first heard since it was last full.
     battery_from: Option<(Stamp, f64)>,
+    /// Whether its last gravity lay beyond the range of its calibration.
+    #[serde(default)]
+    pub beyond: bool,
+    /// When that was last told in this batch.
+    #[serde(default)]
+    beyond_told: Option<Stamp>,
+    /// Whether it has been back inside since.
+    #[serde(default)]
+    back_inside: bool,
 }
 
 impl Float {
+    /// A batch began: what was told of the one before is not told of this one.
+    pub fn begin_batch(&mut self) {
+        (self.beyond_told, self.back_inside) = (None, false);
+    }
+
+    /// Takes whether a gravity that counts lay within the range of the calibration; answers whether
+    /// a person is to be told that it did not: the first time in a batch, and again when it has
+    /// been back inside meanwhile, at most once a day.
+    pub fn take_range(&mut self, at: Stamp, within: bool) -> bool {
+        if within {
+            self.back_inside = true;
+            return false;
+        }
+        let told_long_ago = |told: Stamp| at.since(told) >= BEYOND_AGAIN;
+        let due = self.beyond_told.is_none_or(|told| self.back_inside && told_long_ago(told));
+        if due {
+            (self.beyond_told, self.back_inside) = (Some(at), false);
+        }
+        due
+    }
+
     /// Takes a charge in percent.
     pub fn take_battery(&mut self, at: Stamp, percent: f64) {
         let recharged = self.battery.is_some_and(|before| percent > before + 5.0);
@@ -47,6 +81,21 @@ impl Float {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn beyond_the_calibration_is_told_once_and_again_after_it_was_back() {
+        let at = |hours| Stamp::from_millis(0) + Span::from_hours(hours);
+        let mut float = Float::default();
+        assert!(!float.take_range(at(0), true));
+        assert!(float.take_range(at(1), false));
+        // Days beyond are one piece of news.
+        assert!(!float.take_range(at(2), false) && !float.take_range(at(60), false));
+        // To and fro at the end of the range is told once a day.
+        let told = (61..61 + 48).filter(|hour| float.take_range(at(*hour), hour % 2 == 0)).count();
+        assert_eq!(told, 2);
+        float.begin_batch();
+        assert!(float.take_range(at(110), false));
+    }
 
     #[test]
     fn a_battery_is_foretold_from_what_it_lost() {

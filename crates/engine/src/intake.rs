@@ -4,11 +4,12 @@ use crate::context::Context;
 use crate::effect::OutputKind;
 use crate::input::{RawGravity, Reading, Values};
 use crate::record::Kind;
+use crate::setup::Corrected;
 use crate::vessel::{Controlled, Vessel, controlled_on};
 use crate::words;
 use belief::{GravityReading, Taken};
-use quantity::{Gravity, Span, Stamp, Temperature, sg_from_plato};
-use schedule::Name;
+use brewing::calibration::Reads;
+use quantity::{Span, Stamp, Temperature};
 use serde_json::json;
 
 /// A device's time may be ahead of ours by this much.
@@ -99,10 +100,10 @@ impl Vessel {
             }
             float => {
                 if let Some(raw) = reading.values.gravity.filter(|_| is_source(cx, float))
-                    && let Ok(gravity) = self.corrected(cx, float, raw, None)
+                    && let Ok(corrected) = cx.setup.corrected(float, raw, None)
                 {
                     let shown = self.floats.entry(float.to_owned()).or_default();
-                    shown.last_sg = shown.last_sg.or(Some(gravity.sg()));
+                    shown.last_sg = shown.last_sg.or(Some(corrected.gravity.sg()));
                 }
             }
         }
@@ -164,7 +165,7 @@ impl Vessel {
         }
         // A report with an impossible gravity is not this float's word: nothing of it counts, not
         // even that it was heard, so that a later one with a time of its own is not too old.
-        let impossible = reading.values.gravity.map(|raw| self.corrected(cx, source, raw, None));
+        let impossible = reading.values.gravity.map(|raw| cx.setup.corrected(source, raw, None));
         if let Some(Err(problem)) = impossible {
             return self.refuse(cx, source, &problem);
         }
@@ -183,8 +184,8 @@ impl Vessel {
             .filter(|(taken, _)| *taken == at)
             .map(|(_, temperature)| temperature);
         let Some(raw) = reading.values.gravity else { return };
-        match self.corrected(cx, source, raw, temperature) {
-            Ok(gravity) => self.take_gravity(cx, at, source, gravity, temperature),
+        match cx.setup.corrected(source, raw, temperature) {
+            Ok(corrected) => self.take_gravity(cx, at, source, corrected, temperature),
             Err(problem) => self.refuse(cx, source, &problem),
         }
     }
@@ -209,12 +210,14 @@ impl Vessel {
         cx: &mut Context<'_, '_>,
         at: Stamp,
         source: &str,
-        gravity: Gravity,
+        corrected: Corrected,
         temperature: Option<Temperature>,
     ) {
+        let gravity = corrected.gravity;
         let has_beer = self.has_beer();
         let float = self.floats.entry(source.to_owned()).or_default();
         float.last_sg = Some(gravity.sg());
+        float.beyond = !corrected.within_range;
         let Some(batch) = self.batch.as_mut().filter(|_| has_beer) else {
             float.used = Some(at);
             return;
@@ -231,7 +234,7 @@ impl Vessel {
         }
         self.fresh = true;
         match taken {
-            Taken::Believed => {}
+            Taken::Believed => self.note_range(cx, at, source, corrected),
             Taken::Outlying { foretold, .. } => {
                 let text = format!(
                     "{} lies too far from the {} that was foretold: it counts for almost nothing",
@@ -250,64 +253,60 @@ impl Vessel {
     /// Takes a gravity that was kept since a pitch in the past; what does not fit is passed over.
     pub fn take_past_gravity(
         &mut self,
-        cx: &Context<'_, '_>,
+        cx: &mut Context<'_, '_>,
         at: Stamp,
         source: &str,
         raw: RawGravity,
         temperature: Option<Temperature>,
     ) {
-        let Ok(gravity) = self.corrected(cx, source, raw, temperature) else { return };
+        let Ok(corrected) = cx.setup.corrected(source, raw, temperature) else { return };
         let Some(batch) = &mut self.batch else { return };
-        batch.belief.take(&GravityReading {
+        let taken = batch.belief.take(&GravityReading {
             at,
             source: source.to_owned(),
             kind: belief::Kind::Float,
-            sg: gravity.sg(),
+            sg: corrected.gravity.sg(),
             temperature,
         });
+        if taken == Taken::Believed {
+            self.note_range(cx, at, source, corrected);
+        }
     }
 
-    /// A float's number as a gravity at 20 °C, calibrated and, where asked, corrected for
-    /// temperature.
-    fn corrected(
-        &self,
-        cx: &Context<'_, '_>,
+    /// A gravity that counts but lies beyond the calibration's points is told, now and then.
+    fn note_range(
+        &mut self,
+        cx: &mut Context<'_, '_>,
+        at: Stamp,
         source: &str,
-        raw: RawGravity,
-        temperature: Option<Temperature>,
-    ) -> Result<Gravity, String> {
-        let calibration =
-            Name::parse(source).ok().and_then(|name| cx.setup.calibrations.get(&name));
-        let plain = |raw| match raw {
-            RawGravity::Sg(sg) => sg,
-            RawGravity::Plato(plato) | RawGravity::Brix(plato) => {
-                sg_from_plato(plato.clamp(-60.0, 60.0))
-            }
-            RawGravity::Degrees(degrees) => degrees,
-        };
-        let gravity = match (raw, calibration) {
-            (RawGravity::Degrees(_), None) => {
-                return Err("an angle needs a calibration: see `barmkeep calibrate`".to_owned());
-            }
-            (raw, Some(calibration)) => {
-                calibration.apply(plain(raw)).map(|calibrated| calibrated.gravity)
-            }
-            (raw, None) => Gravity::from_sg(plain(raw)),
-        };
-        let Some(gravity) = gravity else {
-            return Err(format!(
-                "{:.4} is not a possible gravity, 0.970 to 1.200 SG is",
-                plain(raw)
-            ));
-        };
-        let expansion = cx.setup.config.gravity.get(source).and_then(|config| config.expansion);
-        match (expansion, temperature) {
-            (Some(body), Some(temperature)) => {
-                brewing::floating::corrected(gravity, temperature, body)
-                    .ok_or_else(|| "no wort gives this reading at this temperature".to_owned())
-            }
-            _ => Ok(gravity),
+        corrected: Corrected,
+    ) {
+        let float = self.floats.entry(source.to_owned()).or_default();
+        if !float.take_range(at, corrected.within_range) {
+            return;
         }
+        let Some(calibration) = cx.setup.calibration(source) else { return };
+        let (lowest, highest) = calibration.range();
+        let config = cx.setup.config.gravity.get(source);
+        let file = config.and_then(|config| config.calibration.clone()).unwrap_or_default();
+        let text = format!(
+            "A reading of {source}, {}, lies beyond its calibration {file} ({}): its {} is read \
+             off the straight line on which the curve goes on. It counts; measure points there \
+             and make the calibration again.",
+            words::as_read(corrected.value, calibration.reads(), cx.show),
+            words::range(calibration, cx.show),
+            cx.show.gravity(corrected.gravity),
+        );
+        let unit = match calibration.reads() {
+            Reads::Angle => "deg",
+            Reads::Gravity => "SG",
+        };
+        let data = json!({
+            "source": source, "reading": corrected.value, "unit": unit, "lowest": lowest,
+            "highest": highest, "calibration": file, "sg": corrected.gravity.sg(),
+        });
+        let batch = self.batch_id();
+        cx.record(batch.as_deref(), Kind::BatchNoted, text, data);
     }
 
     /// Records that a reading was not believed; a flood of them is counted, not recorded.

@@ -6,6 +6,7 @@ use crate::effect::OutputKind;
 use crate::outputs::output;
 use crate::vessel::{Run, Vessel};
 use crate::view;
+use crate::words;
 use quantity::{Stamp, Temperature, plato_from_sg};
 use schedule::model::ExpectedFinal;
 
@@ -43,7 +44,7 @@ impl Vessel {
             abv_percent: figures.abv_percent,
             outputs: self.outputs_view(cx),
             waits_for: self.waits_for(cx),
-            forecast: Vec::new(),
+            forecast: self.forecast_view(cx),
             packaging: None,
             parked_c: None,
             locked: None,
@@ -165,6 +166,7 @@ impl Vessel {
             offset_points: None,
             battery_percent: None,
             battery_days_left: None,
+            caution: None,
         };
         let mut sources = Vec::new();
         for name in config.gravity.keys() {
@@ -177,6 +179,11 @@ impl Vessel {
                 offset_points: report.and_then(|report| report.offset).map(|offset| offset.value),
                 battery_percent: float.and_then(|float| float.battery),
                 battery_days_left: float.and_then(|float| float.battery_days_left(cx.now)),
+                caution: float.filter(|float| float.beyond).and_then(|_| {
+                    let calibration = cx.setup.calibrations.get(name)?;
+                    let range = words::range(calibration, cx.show);
+                    Some(format!("beyond its calibration, {range}"))
+                }),
             });
         }
         if config.beer.is_some() {

@@ -4,6 +4,7 @@ use crate::alarm::rules;
 use crate::batch::{Batch, NewBatch, SAMPLE_SD};
 use crate::command::{Command, Instrument, Pitch, Sample};
 use crate::context::Context;
+use crate::float::Float;
 use crate::input::{CommandInput, LoadedSchedule};
 use crate::record::Kind;
 use crate::stages::{caution, lately, no_finding};
@@ -286,6 +287,7 @@ impl Vessel {
         self.moving_from = None;
         self.standing_since = Some(cx.now);
         self.freezing_c = 0.0;
+        self.floats.values_mut().for_each(Float::begin_batch);
         self.end_alarms(cx, None, "a new batch began");
         let (id, text, data) =
             (batch.id.clone(), pitched_text(cx, &batch), pitched_data(cx, &batch, entry));
@@ -606,6 +608,7 @@ fn pitched_data(cx: &Context<'_, '_>, batch: &Batch, entry: Temperature) -> Valu
         "yeast": batch.yeast, "volume_l": batch.volume.litres(),
         "pitched_at": cx.wall(batch.pitched_at),
         "original_sg": batch.sampled_original.map(|(gravity, _)| gravity.sg()),
+        "original_sd_points": batch.sampled_original.map(|(_, sd)| sd),
         "original_plato": batch.sampled_original.map(|(gravity, _)| gravity.plato()),
         "expected_final_sg": batch.expected_final_sg(),
         "setpoint_c": entry.celsius(),

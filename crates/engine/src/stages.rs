@@ -89,7 +89,7 @@ impl Vessel {
         Some(Judge {
             belief: &batch.belief,
             confidence: batch.confidence(),
-            care: self.care(),
+            care: care_at(batch, batch.stage.index),
             elapsed: (!doubtful).then(|| batch.elapsed(cx.now)),
             since_pitch: (!doubtful).then(|| cx.now.since(batch.pitched_at)),
             at_target: self.at_target(cx),
@@ -97,20 +97,6 @@ impl Vessel {
             latches: &batch.stage.latches,
             show: cx.show,
         })
-    }
-
-    /// What follows decides how careful `stable` is.
-    fn care(&self) -> Care {
-        let Some(batch) = &self.batch else { return Care::Safe };
-        let Some(next) = batch.next_stage() else { return Care::Safe };
-        let colder = match batch.schedule.expect.yeast_range {
-            Some((coldest, _)) => next.target.end() < coldest,
-            None => {
-                let here = batch.stage().target.end().celsius();
-                next.target.end().celsius() < here - COOLING_K
-            }
-        };
-        if colder { Care::Safe } else { Care::Quick }
     }
 
     fn at_target(&self, cx: &Context<'_, '_>) -> AtTarget {
@@ -252,6 +238,9 @@ impl Vessel {
         let name = batch.stage().name.clone();
         let (index, count) = (batch.stage.index, batch.schedule.stages.len());
         let took = now.since(batch.stage.entered_at);
+        if finding.answer.is_yes() && !finding.verdicts.is_empty() {
+            cx.journal.lessons.extend(batch.lesson(now));
+        }
         batch.note_leave(now, because);
         let text =
             format!("Stage {} of {count}, {name}, ended: {because}. It took {took}.", index + 1);
@@ -332,6 +321,19 @@ impl Vessel {
         });
         cx.record(Some(&id), Kind::BatchCompleted, text, data);
     }
+}
+
+/// What follows a stage (from 0) decides how careful its `stable` is.
+pub(crate) fn care_at(batch: &Batch, index: usize) -> Care {
+    let stages = &batch.schedule.stages;
+    let (Some(stage), Some(next)) = (stages.get(index), stages.get(index + 1)) else {
+        return Care::Safe;
+    };
+    let colder = match batch.schedule.expect.yeast_range {
+        Some((coldest, _)) => next.target.end() < coldest,
+        None => next.target.end().celsius() < stage.target.end().celsius() - COOLING_K,
+    };
+    if colder { Care::Safe } else { Care::Quick }
 }
 
 /// Before a fall of more than 5 °C: common practice, no source.

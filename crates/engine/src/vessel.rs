@@ -216,6 +216,7 @@ impl Vessel {
         self.watch_target(cx);
         if judge {
             self.judge_stage(cx);
+            self.foresee(cx);
             self.watch_beer(cx);
             self.judge_at = self.next_judgement(cx);
         }

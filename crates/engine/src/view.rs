@@ -160,6 +160,9 @@ pub struct Source {
     pub battery_percent: Option<f64>,
     /// How long it will last.
     pub battery_days_left: Option<f64>,
+    /// Why its last gravity is to be taken with care.
+    #[serde(default)]
+    pub caution: Option<String>,
 }
 
 /// A standing alarm.

@@ -4,6 +4,7 @@ use crate::alarm::{Condition, Rule, rules};
 use crate::context::Context;
 use crate::effect::OutputKind;
 use crate::probe::Probe;
+use crate::record::Kind;
 use crate::vessel::{Blocks, Controlled, Run, Vessel, controlled_on};
 use belief::Care;
 use control::Sign;
@@ -48,10 +49,36 @@ impl Vessel {
     /// Alarms on gravity and on devices; looked at when something came in, else once a minute.
     pub fn watch_beer(&mut self, cx: &mut Context<'_, '_>) {
         self.watch_begin(cx);
+        self.tell_original(cx);
         self.watch_final(cx);
         self.watch_sources(cx);
         self.watch_batteries(cx);
         self.note_strength(cx);
+    }
+
+    /// Once the fall is shown, the original gravity that was to be measured is known, or never will
+    /// be.
+    fn tell_original(&mut self, cx: &mut Context<'_, '_>) {
+        let Some(batch) = &mut self.batch else { return };
+        if !batch.is_original_due() {
+            return;
+        }
+        batch.original_told = true;
+        let original = batch.belief.original();
+        let text = match original {
+            Some(sg) => format!(
+                "The original gravity was measured: {}, from the settled readings before the fall.",
+                cx.show.gravity_with_sd(sg.value, sg.sd)
+            ),
+            None => "The original gravity could not be measured: the fall began before readings \
+                     had settled, and attenuation and alcohol stay unknown. Give it with the next \
+                     pitch, from a sample."
+                .to_owned(),
+        };
+        let data = json!({
+            "original_sg": original.map(|sg| sg.value), "sd": original.map(|sg| sg.sd),
+        });
+        cx.record(Some(&batch.id), Kind::BatchExpected, text, data);
     }
 
     /// Alcohol stays in the beer: what was shown of its strength holds, also where its float is

@@ -1,7 +1,8 @@
 //! Sentences that several records share.
 
 use belief::{Doubt, Lacking, Missing, Refusal};
-use quantity::{GravityUnit, Show, plato_from_sg};
+use brewing::calibration::{Calibration, Reads};
+use quantity::{Gravity, GravityUnit, Show, plato_from_sg};
 
 /// Where differences are told in °P they are taken here, in SG: near the end of most beers.
 const NEAR_SG: f64 = 1.012;
@@ -22,6 +23,22 @@ pub(crate) fn points(points: f64, show: Show) -> String {
 pub(crate) fn rate(points_per_day: f64, sd: f64, show: Show) -> String {
     let way = if points_per_day > 0.0 { "rising" } else { "falling" };
     format!("{way} by {} a day", points_with_sd(points_per_day.abs(), sd, show))
+}
+
+/// What a float gives, before its calibration: `41.50 deg` or `1.0480 SG`.
+pub(crate) fn as_read(value: f64, reads: Reads, show: Show) -> String {
+    match (reads, Gravity::from_sg(value)) {
+        (Reads::Angle, _) => format!("{value:.2} deg"),
+        (Reads::Gravity, Some(gravity)) => show.gravity(gravity),
+        (Reads::Gravity, None) => format!("{value:.4} SG"),
+    }
+}
+
+/// Where a calibration was made: `22.80 deg to 66.90 deg`.
+pub(crate) fn range(calibration: &Calibration, show: Show) -> String {
+    let (lowest, highest) = calibration.range();
+    let end = |value| as_read(value, calibration.reads(), show);
+    format!("{} to {}", end(lowest), end(highest))
 }
 
 /// How many of the reader's units are a point, and what that unit is called.

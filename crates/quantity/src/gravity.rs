@@ -8,8 +8,8 @@ use serde::{Deserialize, Serialize};
 /// The ASBC polynomial, P = −616.868 + 1111.14 S − 630.272 S² + 135.997 S³, for S of 1.000 to 1.13;
 /// below 1.000 it goes on smoothly, which dry beers need. At 1.000 it gives −0.003 °P.
 /// Source: ASBC Methods of Analysis, tables related to determinations on wort, beer and brewing
-/// sugars, as quoted in `reference.md` item 1; agrees with a sucrose density table within
-/// 0.0044 °P up to 12 °P.
+/// sugars (as quoted at liquisearch.com/brix/tables); agrees with the ICUMSA density of sucrose
+/// solutions within 0.0044 °P up to 12 °P.
 pub fn plato_from_sg(sg: f64) -> f64 {
     ((135.997 * sg - 630.272) * sg + 1111.14) * sg - 616.868
 }
@@ -81,7 +81,8 @@ impl Gravity {
         if plato.abs() < 0.005 { 0.0 } else { plato }
     }
 
-    /// In °Brix: equal to °P within 0.002 over the range of worts (NBS Circular 440).
+    /// In °Brix: taken as equal to °P. The polynomials of both scales (NBS Circular 440) differ by
+    /// 0.002 at most up to 1.085 SG.
     pub fn brix(self) -> f64 {
         self.plato()
     }
@@ -199,7 +200,7 @@ impl Quantity for GravityRate {
 mod tests {
     use super::*;
 
-    /// USDA File Code 135-A-50, Brix conversion chart, as quoted in `reference.md` item 1.
+    /// USDA File Code 135-A-50, Brix conversion chart, as copied at chegg.net.
     #[test]
     fn the_scale_agrees_with_the_usda_table() {
         for (brix, sg) in [(4.0, 1.01569), (7.6, 1.03017), (7.8, 1.03098), (8.9, 1.03549)] {

@@ -145,17 +145,18 @@ impl Fault {
 
 impl Finding {
     /// An error at a path.
-    pub(crate) fn error(code: &'static str, path: &str, message: String) -> Self {
+    pub fn error(code: &'static str, path: &str, message: String) -> Self {
         Self::new(Severity::Error, code, path, message)
     }
 
     /// A warning at a path.
-    pub(crate) fn warning(code: &'static str, path: &str, message: String) -> Self {
+    pub fn warning(code: &'static str, path: &str, message: String) -> Self {
         Self::new(Severity::Warning, code, path, message)
     }
 
     /// With the next step.
-    pub(crate) fn hint(mut self, hint: impl Into<String>) -> Self {
+    #[must_use]
+    pub fn hint(mut self, hint: impl Into<String>) -> Self {
         self.hint = Some(hint.into());
         self
     }

@@ -48,11 +48,23 @@ pub fn read_schedule_for(source: &Source, vessel: &Vessel) -> Checked<Schedule> 
 
 /// Reads a configuration; `is_time_zone` knows the IANA names.
 pub fn read_config(source: &Source, is_time_zone: &dyn Fn(&str) -> bool) -> Checked<Config> {
+    read_config_with(source, is_time_zone, |_| Vec::new())
+}
+
+/// Reads a configuration; `more` adds what is found in the files that it names.
+pub fn read_config_with(
+    source: &Source,
+    is_time_zone: &dyn Fn(&str) -> bool,
+    more: impl FnOnce(&Config) -> Vec<Finding>,
+) -> Checked<Config> {
     let mut walk = Walk::new(&config_keys::CONFIG);
     let document = Document::parse(&source.text);
     let config = walk
         .root(source, &document)
         .and_then(|root| config_read::config(&mut walk, &root, is_time_zone));
+    if let Some(config) = &config {
+        more(config).into_iter().for_each(|finding| walk.locate(finding));
+    }
     let whole = !walk.has_errors();
     Checked { value: config.filter(|_| whole), problems: walk.into_problems(source) }
 }

@@ -63,6 +63,8 @@ pub struct Reading {
 #[derive(Debug, Clone)]
 pub struct Batch {
     pub readings: Vec<Reading>,
+    /// What the float reads above the truth, in points.
+    pub offset: f64,
     /// The final gravity that the recipe has, in points.
     pub expected: f64,
     pub ending: Ending,
@@ -139,8 +141,9 @@ impl Batch {
         };
         let tail = ending.tail();
         let truth = |hours: f64| FINAL + ending.left(hours);
-        let readings = read(&mut chance, &truth, ending, float, tail, tail + hours);
-        Batch { readings, expected, ending, tail }
+        let offset = float.offset_sd * normal(&mut chance);
+        let readings = read(&mut chance, offset, &truth, ending, float, tail..tail + hours);
+        Batch { readings, offset, expected, ending, tail }
     }
 }
 
@@ -169,25 +172,25 @@ impl Logistic {
         let mut chance = ChaCha8Rng::seed_from_u64(seed);
         let truth = |hours: f64| self.points(hours);
         let end = 2.0 * self.middle;
-        read(&mut chance, &truth, Ending::Plain(24.0), float, end, end)
+        let offset = float.offset_sd * normal(&mut chance);
+        read(&mut chance, offset, &truth, Ending::Plain(24.0), float, end..end)
     }
 }
 
 fn read(
     chance: &mut ChaCha8Rng,
+    offset: f64,
     truth: &dyn Fn(f64) -> f64,
     ending: Ending,
     float: &Float,
-    tail: f64,
-    end: f64,
+    tail: std::ops::Range<f64>,
 ) -> Vec<Reading> {
-    let offset = float.offset_sd * normal(chance);
     let mut noise = NoiseSource::new(chance, float);
     let mut readings = Vec::new();
     let step = float.minutes / 60.0;
     let mut hours = step * chance.random::<f64>();
-    while hours < end {
-        let since = (hours - tail).max(0.0);
+    while hours < tail.end {
+        let since = (hours - tail.start).max(0.0);
         let celsius = match ending {
             Ending::Ramp => 18.0 + 4.0 * (since / 48.0).min(1.0),
             _ => 18.0,

@@ -1,6 +1,7 @@
 //! A calibration as it lies on disk: plain numbers with their units in their names.
 
 use super::{Calibration, ORDER_MAX, Reads};
+use quantity::Expansion;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -21,6 +22,10 @@ pub struct CalibrationFile {
     /// Root mean square error on points left out, in points of 0.001 SG.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub leave_one_out_points: Option<f64>,
+    /// The volume expansion of the float's body that its points were corrected with, in ppm/K: the
+    /// configuration needs the same `expansion`. Left out: they were not corrected.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub expansion_ppm_per_kelvin: Option<f64>,
     /// By rising power of x = (value − centre)/half_width: for an angle the gravity, for a gravity
     /// what is added to it. One term is an offset.
     pub terms_sg: Vec<f64>,
@@ -118,6 +123,7 @@ impl TryFrom<CalibrationFile> for Calibration {
         if !(fewest..=ORDER_MAX + 1).contains(&file.terms_sg.len()) {
             return Err(FileError::Terms(file.terms_sg.len()));
         }
+        let expansion = expansion(file.expansion_ppm_per_kelvin)?;
         let calibration = Calibration {
             reads,
             centre: inputs.centre,
@@ -127,6 +133,7 @@ impl TryFrom<CalibrationFile> for Calibration {
             terms: file.terms_sg,
             residual_sd_points: file.residual_sd_points,
             leave_one_out_points: file.leave_one_out_points,
+            expansion,
             readings: file.readings,
         };
         if calibration.is_monotone() { Ok(calibration) } else { Err(FileError::NotMonotone) }
@@ -150,11 +157,23 @@ impl From<Calibration> for CalibrationFile {
             readings: calibration.readings,
             residual_sd_points: calibration.residual_sd_points,
             leave_one_out_points: calibration.leave_one_out_points,
+            expansion_ppm_per_kelvin: calibration.expansion.map(ppm_per_kelvin),
             terms_sg: calibration.terms,
             angle_deg,
             gravity_sg,
         }
     }
+}
+
+/// In ppm/K, without the last digits that a conversion leaves behind.
+fn ppm_per_kelvin(body: Expansion) -> f64 {
+    (body.per_kelvin() * 1e12).round() / 1e6
+}
+
+fn expansion(ppm_per_kelvin: Option<f64>) -> Result<Option<Expansion>, FileError> {
+    let Some(ppm) = ppm_per_kelvin else { return Ok(None) };
+    let body = Expansion::from_per_kelvin(ppm * 1e-6);
+    body.map(Some).ok_or(FileError::Number("expansion_ppm_per_kelvin"))
 }
 
 fn check_numbers(file: &CalibrationFile, inputs: Inputs) -> Result<(), FileError> {
@@ -184,6 +203,7 @@ mod tests {
             readings: 7,
             residual_sd_points: Some(0.8),
             leave_one_out_points: Some(1.0),
+            expansion_ppm_per_kelvin: Some(203.0),
             terms_sg: vec![1.039, 0.0497, -0.0055],
             angle_deg: Some(Inputs {
                 centre: 44.85,
@@ -236,6 +256,10 @@ mod tests {
             (
                 refused(|f| f.residual_sd_points = Some(-1.0)),
                 FileError::Number("residual_sd_points"),
+            ),
+            (
+                refused(|f| f.expansion_ppm_per_kelvin = Some(3000.0)),
+                FileError::Number("expansion_ppm_per_kelvin"),
             ),
             (refused(|f| scale(f, |i| i.half_width = 0.0)), FileError::Number("half_width")),
             (refused(|f| scale(f, |i| i.highest = 10.0)), FileError::Number("highest")),

@@ -79,29 +79,48 @@ pub enum FitError {
 /// Orders whose error differs by less than this are equally good, in SG: no hydrometer is better.
 const INDISTINCT_SG: f64 = 5e-5;
 
+/// Gravities nearer to each other than this tell no slope, in SG: an error of a point would turn it
+/// by a tenth.
+const LEAST_SPREAD_SG: f64 = 0.010;
+
 /// Fits the order that the points support: the lowest whose error on points left out is within one
 /// standard error of the best one's.
 ///
 /// An order above 1 needs three points more than itself. One point gives an offset (of a gravity),
-/// two give offset and slope.
+/// two give offset and slope; gravities within 10 points of each other, as of water alone, give
+/// their mean offset.
 ///
 /// # Errors
 /// Where there are too few points, or where they contradict each other.
 pub fn fit(reads: Reads, points: &[Point]) -> Result<Fit, FitError> {
+    let tried = attempts(reads, points)?;
+    let orders = tried.iter().map(Attempt::score).collect();
+    let chosen = choose(tried).ok_or(FitError::NotMonotone)?;
+    chosen.finish(orders).ok_or(FitError::NotMonotone)
+}
+
+/// How each order does that [`fit`] compares, the lowest first.
+///
+/// # Errors
+/// Where there are too few points.
+pub fn scores(reads: Reads, points: &[Point]) -> Result<Vec<OrderScore>, FitError> {
+    Ok(attempts(reads, points)?.iter().map(Attempt::score).collect())
+}
+
+/// Each order that so many points can tell of.
+fn attempts(reads: Reads, points: &[Point]) -> Result<Vec<Attempt>, FitError> {
     let distinct = distinct_readings(points)?;
     let lowest = lowest_order(reads);
     if distinct < lowest + 1 {
         return Err(FitError::TooFew { given: distinct, needed: lowest + 1 });
     }
+    let sloped = reads == Reads::Angle || spread_sg(points) >= LEAST_SPREAD_SG;
+    let highest = if sloped { ORDER_MAX } else { lowest };
     // No point of two can be left out of a line, so that there is nothing to choose by.
-    let first = if points.len() < 3 { distinct - 1 } else { lowest };
-    let tried: Vec<Attempt> = (first..=ORDER_MAX)
-        .filter(|order| *order < distinct && (points.len() >= order + 3 || *order <= 1))
-        .map(|order| Attempt::new(reads, points, order))
-        .collect();
-    let orders = tried.iter().map(Attempt::score).collect();
-    let chosen = choose(tried).ok_or(FitError::NotMonotone)?;
-    chosen.finish(orders).ok_or(FitError::NotMonotone)
+    let first = if points.len() < 3 { (distinct - 1).min(highest) } else { lowest };
+    let told = |order: &usize| *order < distinct && (points.len() >= order + 3 || *order <= 1);
+    let orders = (first..=highest).filter(told);
+    Ok(orders.map(|order| Attempt::new(reads, points, order)).collect())
 }
 
 /// Fits one given order.
@@ -164,7 +183,7 @@ struct Attempt {
 
 impl Attempt {
     fn new(reads: Reads, points: &[Point], order: usize) -> Self {
-        let inputs = inputs_of(points);
+        let inputs = inputs_of(points.iter().map(|point| point.reading));
         let scaled = |point: &Point| (point.reading - inputs.centre) / inputs.half_width;
         let design = DMatrix::from_fn(points.len(), order + 1, |row, column| {
             scaled(&points[row]).powi(column as i32)
@@ -172,7 +191,7 @@ impl Attempt {
         let base = |point: &Point| if reads == Reads::Gravity { point.reading } else { 0.0 };
         let wanted =
             DVector::from_iterator(points.len(), points.iter().map(|p| p.reference.sg() - base(p)));
-        let (terms, leverages) = least_squares(design, &wanted);
+        let Solved { terms, leverages, .. } = least_squares(design, &wanted);
         let residuals: Vec<Residual> = points
             .iter()
             .zip(leverages)
@@ -197,6 +216,7 @@ impl Attempt {
             readings: u32::try_from(points.len()).unwrap_or(u32::MAX),
             residual_sd_points: residual_sd(&residuals, order).map(|sg| sg * 1e3),
             leave_one_out_points: left_out_square(&residuals).map(|(mean, _)| mean.sqrt() * 1e3),
+            expansion_ppm_per_kelvin: None,
             terms_sg: terms,
             angle_deg,
             gravity_sg,
@@ -259,32 +279,54 @@ fn residual_sd(residuals: &[Residual], order: usize) -> Option<f64> {
     Some((squares / freedom as f64).sqrt())
 }
 
-/// The terms that fit best, and each row's leverage (the squared length of its row in Q).
-fn least_squares(design: DMatrix<f64>, wanted: &DVector<f64>) -> (Vec<f64>, Vec<f64>) {
+/// What least squares gives.
+pub(super) struct Solved {
+    /// The terms that fit best, one a column.
+    pub terms: Vec<f64>,
+    /// Each row's leverage: the squared length of its row in Q.
+    pub leverages: Vec<f64>,
+    /// How much of the last column the others do not explain: its length after they were taken
+    /// out. The last term's variance is that of an observation over the square of this.
+    pub last_alone: f64,
+}
+
+/// Fits by QR. There are as many rows as columns or more; where `last_alone` is above 0 and the
+/// other columns are independent, the terms are finite.
+pub(super) fn least_squares(design: DMatrix<f64>, wanted: &DVector<f64>) -> Solved {
     let columns = design.ncols();
     let decomposed = design.qr();
     let (q, r) = (decomposed.q(), decomposed.r());
     let mut terms: Vec<f64> = (q.transpose() * wanted).iter().copied().collect();
-    // R is upper triangular and of full rank, since there are as many different readings as
+    // R is upper triangular. It is of full rank where there are as many different readings as
     // columns.
     for row in (0..columns).rev() {
         let known: f64 = (row + 1..columns).map(|column| r[(row, column)] * terms[column]).sum();
         terms[row] = (terms[row] - known) / r[(row, row)];
     }
     let leverages = q.row_iter().map(|row| row.norm_squared()).collect();
-    (terms, leverages)
+    Solved { terms, leverages, last_alone: r[(columns - 1, columns - 1)].abs() }
 }
 
-fn inputs_of(points: &[Point]) -> Inputs {
-    let lowest = points.iter().map(|p| p.reading).fold(f64::INFINITY, f64::min);
-    let highest = points.iter().map(|p| p.reading).fold(f64::NEG_INFINITY, f64::max);
+/// Scale and range of readings.
+pub(super) fn inputs_of(readings: impl Iterator<Item = f64>) -> Inputs {
+    let (lowest, highest) = ends(readings);
     let half = 0.5 * (highest - lowest);
     // One reading has no width; an offset does not use it.
     let half_width = if half > 0.0 { half } else { 1.0 };
     Inputs { centre: 0.5 * (lowest + highest), half_width, lowest, highest }
 }
 
-fn lowest_order(reads: Reads) -> usize {
+/// The lowest and the highest number.
+pub(super) fn ends(numbers: impl Iterator<Item = f64>) -> (f64, f64) {
+    numbers.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), n| (low.min(n), high.max(n)))
+}
+
+fn spread_sg(points: &[Point]) -> f64 {
+    let (low, high) = ends(points.iter().map(|point| point.reference.sg()));
+    high - low
+}
+
+pub(super) fn lowest_order(reads: Reads) -> usize {
     match reads {
         Reads::Angle => 1,
         Reads::Gravity => 0,
@@ -324,6 +366,17 @@ mod tests {
         assert!((fit.calibration.sg(1.052) - 1.050).abs() < 1e-12);
         assert_eq!(fit.calibration.residual_sd_points(), None);
         assert_eq!(fit.calibration.leave_one_out_points(), None);
+    }
+
+    #[test]
+    fn water_measured_twice_is_their_mean_offset() {
+        let water = points(&[(1.001, 1.000), (1.004, 1.000)]);
+        let fit = fit(Reads::Gravity, &water).unwrap();
+        assert_eq!(fit.calibration.order(), 0);
+        assert!((fit.calibration.sg(1.0025) - 1.000).abs() < 1e-12);
+        // Three points of nearly one liquid are no slope either.
+        let near = points(&[(1.001, 1.000), (1.004, 1.001), (1.002, 1.004)]);
+        assert_eq!(scores(Reads::Gravity, &near).unwrap().len(), 1);
     }
 
     #[test]

@@ -7,11 +7,15 @@
 
 mod file;
 mod fit;
+mod moved;
+mod warm;
 
 pub use file::{CalibrationFile, FileError, Inputs};
-pub use fit::{Fit, FitError, OrderScore, Point, Residual, fit, fit_order};
+pub use fit::{Fit, FitError, OrderScore, Point, Residual, fit, fit_order, scores};
+pub use moved::{Advice, Difference, Moved, Tilt, moved};
+pub use warm::{ExpansionError, ExpansionFit, WarmPoint, as_read, fit_expansion};
 
-use quantity::Gravity;
+use quantity::{Expansion, Gravity};
 use serde::{Deserialize, Serialize};
 
 /// Highest order of a calibration.
@@ -20,6 +24,17 @@ pub const ORDER_MAX: usize = 4;
 /// A curve counts as rising where it rises by more than this over half its range, in SG: less is
 /// the rounding of a level one.
 const LEAST_RISE_SG: f64 = 1e-7;
+
+/// What a reading may be off, in points, while nothing shows how far it is: what a hand sample is.
+/// Common practice, no source.
+const USUAL_SD_POINTS: f64 = 1.0;
+
+/// No reading is taken to be better than this, in points: rounding to 0.001 SG alone leaves a
+/// standard deviation of 1/√12 of a point.
+const FINEST_SD_POINTS: f64 = 0.3;
+
+/// With fewer degrees of freedom than this, scatter by itself tells too little.
+const ENOUGH_FREEDOM: u32 = 3;
 
 /// What a float gives.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -47,6 +62,7 @@ pub struct Calibration {
     terms: Vec<f64>,
     residual_sd_points: Option<f64>,
     leave_one_out_points: Option<f64>,
+    expansion: Option<Expansion>,
     readings: u32,
 }
 
@@ -118,6 +134,18 @@ impl Calibration {
     /// 0.001 SG: what to expect of a reading. `None` where a point could not be left out.
     pub fn leave_one_out_points(&self) -> Option<f64> {
         self.leave_one_out_points
+    }
+
+    /// The expansion of the float's body that its points were corrected with: what it gives is
+    /// right only where the readings are corrected with the same.
+    pub fn expansion(&self) -> Option<Expansion> {
+        self.expansion
+    }
+
+    /// The same, of points that were corrected with this expansion of the float's body.
+    #[must_use]
+    pub fn made_with(self, expansion: Option<Expansion>) -> Self {
+        Calibration { expansion, ..self }
     }
 
     /// On how many points it was made.

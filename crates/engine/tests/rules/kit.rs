@@ -9,6 +9,7 @@
 //! things stand: `set 18.0`, `stage primary`, `run held`, `heater on`, `chiller off`, `ok`,
 //! `refused "reason"`, `told heater off`, `alarm ID stands`.
 
+use brewing::calibration::Calibration;
 use engine::{
     Command, CommandInput, Effect, Engine, Input, LoadedSchedule, Now, OutputKind, RawGravity,
     Reading, Record, Reply, Setup, State, Values, VesselSetup,
@@ -139,6 +140,13 @@ impl Bench {
     /// What its engine is told of the vessels.
     pub fn setup(&self) -> Setup {
         self.setup.clone()
+    }
+
+    /// The float gets a calibration; nothing has happened yet.
+    pub fn calibrate(&mut self, calibration: Calibration) {
+        let vessel = self.setup.vessels.get_mut(&north()).unwrap();
+        vessel.calibrations.insert(Name::parse("float").unwrap(), calibration);
+        self.engine = Engine::new(self.setup.clone());
     }
 
     /// Puts a schedule's file into the folder.

@@ -6,6 +6,7 @@
 mod alarms;
 mod commands;
 mod floats;
+mod forecast;
 mod kit;
 mod milestones;
 mod properties;

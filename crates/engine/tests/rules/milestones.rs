@@ -33,6 +33,49 @@ fn ends_between(milestone: &str, not_yet: &str, surely: &str, evidence: &str) {
     check(&until(milestone), &script);
 }
 
+const MEASURED: &str = r#"
+format = 1
+name = "Measured"
+[expect]
+original_gravity = "measured"
+attenuation = "75 %"
+[limits]
+[[stage]]
+name = "primary"
+target = "18 C"
+until = { attenuation = "70 %", elapsed = "60 d" }
+"#;
+
+#[test]
+fn an_original_gravity_that_was_to_be_measured_is_told() {
+    check_in(
+        NORTH,
+        MEASURED,
+        r#"
+        0:00 beer follows |
+        0:05 pitch schedule="beer" | ok
+        0:10 fall 1.048 to 1.0479 in 20 h |
+        20:00 tick | !batch.expected
+        20:10 fall 1.048 to 1.012 in 60 h |
+        40:00 tick | batch.expected "was measured: 1.047"
+        41:00 crash |
+        48:00 tick | !batch.expected"#,
+    );
+}
+
+#[test]
+fn an_original_gravity_that_nobody_saw_is_refused_with_the_reason() {
+    check_in(
+        NORTH,
+        MEASURED,
+        r#"
+        0:00 beer follows |
+        0:05 pitch schedule="beer" | ok
+        24:10 fall 1.040 to 1.012 in 20 h |
+        44:00 tick | batch.expected "fall began before readings had settled""#,
+    );
+}
+
 #[test]
 fn attenuation_is_a_share_of_the_extract_in_plato() {
     // Half of 11.9 °P is at 1.0238, that is after 46 h.

@@ -1,7 +1,8 @@
 //! What devices say: believed, shown or refused; silence, doubt, and what the outputs do meanwhile.
 
-use crate::kit::{Bench, NORTH, check, check_in};
-use quantity::Show;
+use crate::kit::{Bench, NORTH, check, check_in, north};
+use brewing::calibration::{Calibration, Point, Reads, fit};
+use quantity::{Gravity, Show};
 
 const STAGE: &str = "[[stage]]\nname = 'primary'\ntarget = '18 C'\nuntil = { elapsed = '20 d' }\n";
 
@@ -135,7 +136,7 @@ fn retained_readings_without_a_time_are_only_shown() {
         0:00 beer 21.0 retained    | reading.refused "only shown"
         0:00 float 1.0400 retained | reading.refused "only shown""#,
     );
-    assert_eq!(bench.engine.view(&crate::kit::north()).unwrap().beer_c, Some(21.0));
+    assert_eq!(bench.engine.view(&north()).unwrap().beer_c, Some(21.0));
     bench.run(
         r#"
         0:01 pitch schedule="beer" | set 18.0; heater off; chiller off
@@ -269,4 +270,92 @@ fn what_a_relay_reports_is_compared_with_what_it_was_told() {
         0:10 seen heater on        |
         0:11 tick                  | alarm.returned "output-disagrees""#,
     );
+}
+
+/// A line through these points.
+fn calibration(reads: Reads, points: [(f64, f64); 2]) -> Calibration {
+    let point = |(reading, sg)| Point { reading, reference: Gravity::from_sg(sg).unwrap() };
+    fit(reads, &points.map(point)).unwrap().calibration
+}
+
+/// A bench whose float reads 2 points too high and was calibrated up to 1.042.
+fn calibrated() -> Bench {
+    let config = NORTH.replace(
+        "temperature = { at = \"/temp\", unit = \"C\" }",
+        "calibration = \"float-1.toml\"",
+    );
+    let mut bench = Bench::new(&config, Show::default());
+    bench.calibrate(calibration(Reads::Gravity, [(1.002, 1.000), (1.042, 1.040)]));
+    bench.put("beer", STAGE);
+    bench
+}
+
+fn caution(bench: &Bench) -> Option<String> {
+    let view = bench.engine.view(&north()).unwrap();
+    view.sources.iter().find(|source| source.name == "float").unwrap().caution.clone()
+}
+
+#[test]
+fn a_gravity_beyond_the_calibration_counts_and_is_told_once_a_batch() {
+    let mut bench = calibrated();
+    bench.run(
+        r#"
+        0:00 beer at 18.0          |
+        0:05 pitch schedule="beer" | ok
+        1:00 float 1.0500 | batch.noted "1.0500 SG, lies beyond its calibration float-1.toml"
+                                   | !reading.refused
+        2:00 float 1.0501          | !batch.noted; !reading.refused
+        3:00 float 1.0499          | !batch.noted"#,
+    );
+    let noted = bench.log.iter().find(|record| record.kind == engine::Kind::BatchNoted).unwrap();
+    assert!(noted.text.contains("(1.0020 SG to 1.0420 SG): its 1.0480 SG"), "{}", noted.text);
+    assert_eq!(noted.batch.as_deref(), Some("north-1"));
+    assert_eq!(
+        (noted.data["reading"].as_f64(), noted.data["highest"].as_f64()),
+        (Some(1.0500), Some(1.042))
+    );
+    let gravity = bench.engine.view(&north()).unwrap().gravity.unwrap();
+    assert!((gravity.sg - 1.048).abs() < 5e-4, "it counts: {gravity:?}");
+    assert_eq!(caution(&bench).as_deref(), Some("beyond its calibration, 1.0020 SG to 1.0420 SG"));
+    // What was told is not told again by a restart, but is of the next batch.
+    bench.run(
+        r#"
+        4:00 restart after 0:10    |
+        5:00 float 1.0500          | !batch.noted
+        6:00 stop                  | ok
+        6:05 pitch schedule="beer" | ok
+        7:00 float 1.0500          | batch.noted "beyond its calibration"
+        8:00 float 1.0400          |"#,
+    );
+    assert_eq!(caution(&bench), None);
+}
+
+#[test]
+fn a_beer_that_stands_at_the_end_of_the_calibration_is_told_of_once_a_day() {
+    let mut bench = calibrated();
+    bench.run(
+        r#"
+        0:00 beer at 18.0          |
+        0:05 pitch schedule="beer" | ok"#,
+    );
+    for hour in 1..=60 {
+        let sg = if hour % 2 == 0 { 1.0419 } else { 1.0421 };
+        bench.run(&format!("{hour}:00 float {sg} |"));
+    }
+    let noted = bench.log.iter().filter(|record| record.kind == engine::Kind::BatchNoted).count();
+    assert_eq!(noted, 3);
+}
+
+#[test]
+fn an_idle_vessel_shows_a_gravity_beyond_the_calibration_and_records_nothing() {
+    let mut bench = calibrated();
+    bench.run("1:00 float 1.0500 | nothing");
+    assert!(caution(&bench).is_some());
+}
+
+#[test]
+fn a_calibration_of_another_kind_is_refused_with_each_reading() {
+    let mut bench = Bench::new(NORTH, Show::default());
+    bench.calibrate(calibration(Reads::Angle, [(25.0, 1.000), (60.0, 1.080)]));
+    bench.run(r#"1:00 float 1.0500 | reading.refused "its calibration is of another kind""#);
 }

@@ -62,9 +62,16 @@ async fn clients_of_both_versions_meet() {
     broker.stop().await;
 }
 
+/// A port that nobody gets who asks for any: Linux gives those below 61000.
+fn port_of_ones_own() -> u16 {
+    (61_000..=u16::MAX)
+        .find(|port| std::net::TcpListener::bind(("127.0.0.1", *port)).is_ok())
+        .expect("a free port")
+}
+
 #[tokio::test]
 async fn the_daemon_s_link_uses_it_and_takes_it_along() {
-    let config = embedded("127.0.0.1:0", None);
+    let config = embedded(&format!("127.0.0.1:{}", port_of_ones_own()), None);
     let switches = vec![relay("barmkeep/north/heater/switch", Span::ZERO)];
     let (link, mut news) = start(&config, Path::new("."), &["cellar/probe/1"], switches).await;
     assert_eq!(up(&mut news).await, Version::Five);

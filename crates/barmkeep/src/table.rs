@@ -1,0 +1,170 @@
+//! Tables that a person hands over: CSV with a header, each fault with its line.
+
+use crate::failure::{Failure, Status};
+use std::collections::BTreeMap;
+use std::io::Cursor;
+use std::path::Path;
+
+/// A table with named columns, in a file of this name.
+pub struct Table {
+    name: String,
+    columns: BTreeMap<String, usize>,
+    /// Fields of the header.
+    width: usize,
+    records: csv::StringRecordsIntoIter<Cursor<Vec<u8>>>,
+    /// How far lines were counted: a byte, and its line.
+    counted: (usize, u64),
+}
+
+/// One row of it.
+pub struct Row<'a> {
+    /// Its line in the file, from 1.
+    pub line: u64,
+    record: csv::StringRecord,
+    columns: &'a BTreeMap<String, usize>,
+}
+
+impl Table {
+    /// Reads a file and its header.
+    ///
+    /// # Errors
+    /// Where it cannot be read, or is no CSV.
+    pub fn read(path: &Path) -> Result<Self, Failure> {
+        let bytes = std::fs::read(path).map_err(|error| Failure::file(path, "read", &error))?;
+        Self::of(bytes, &path.display().to_string())
+    }
+
+    /// Reads the header of what stands in a file of this name.
+    ///
+    /// # Errors
+    /// Where it is no CSV.
+    pub fn of(bytes: impl Into<Vec<u8>>, name: &str) -> Result<Self, Failure> {
+        let text = Cursor::new(bytes.into());
+        let mut reader =
+            csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(text);
+        let headers = reader.headers().map_err(|error| fault(name, &error.to_string()))?;
+        let header = |header: &str| header.trim_start_matches('\u{feff}').to_owned();
+        let columns = headers.iter().map(header).enumerate();
+        let columns = columns.map(|(index, header)| (header, index)).collect();
+        let width = headers.len();
+        let records = reader.into_records();
+        Ok(Table { name: name.to_owned(), columns, width, records, counted: (0, 1) })
+    }
+
+    /// The file's name.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Whether it has this column.
+    pub fn has(&self, column: &str) -> bool {
+        self.columns.contains_key(column)
+    }
+
+    /// The next row that is not empty.
+    ///
+    /// # Errors
+    /// Where it is not text, or has not as many fields as the header.
+    pub fn next_row(&mut self) -> Result<Option<Row<'_>>, Failure> {
+        while let Some(record) = self.records.next() {
+            let position = match &record {
+                Ok(record) => record.position(),
+                Err(error) => error.position(),
+            };
+            let line = self.line_at(position.map_or(0, csv::Position::byte));
+            let record = record
+                .map_err(|error| fault(&format!("{}:{line}", self.name), &error.to_string()))?;
+            if record.iter().all(str::is_empty) {
+                continue;
+            }
+            let (has, needs) = (record.len(), self.width);
+            if has != needs {
+                let problem = format!("the line has {has} fields, the first one has {needs}");
+                return Err(fault(&format!("{}:{line}", self.name), &problem)
+                    .hint("decimals use a point; a text with a comma stands in quotation marks"));
+            }
+            return Ok(Some(Row { line, record, columns: &self.columns }));
+        }
+        Ok(None)
+    }
+
+    /// The line of a row that begins at this byte, or at the first one after it that ends no line:
+    /// the reader stops within the end of a line that has two characters.
+    fn line_at(&mut self, byte: u64) -> u64 {
+        let text = self.records.reader().get_ref().get_ref();
+        let byte = usize::try_from(byte).unwrap_or(usize::MAX);
+        let (mut at, mut line) = self.counted;
+        while at < text.len() && (at < byte || matches!(text[at], b'\n' | b'\r')) {
+            let lone = text[at] == b'\r' && text.get(at + 1) != Some(&b'\n');
+            line += u64::from(lone || text[at] == b'\n');
+            at += 1;
+        }
+        self.counted = (at, line);
+        line
+    }
+
+    /// A fault of the file.
+    pub fn fault(&self, problem: &str) -> Failure {
+        fault(&self.name, problem)
+    }
+
+    /// A fault of one of its lines.
+    pub fn fault_in(&self, line: u64, problem: &str) -> Failure {
+        fault(&format!("{}:{line}", self.name), problem)
+    }
+}
+
+impl Row<'_> {
+    /// What stands in a column; `None` where there is none, or nothing in it.
+    pub fn text(&self, column: &str) -> Option<&str> {
+        let index = self.columns.get(column)?;
+        self.record.get(*index).filter(|text| !text.is_empty())
+    }
+
+    /// The number in a column; `None` as with [`Row::text`].
+    ///
+    /// # Errors
+    /// Where something else stands there, or no finite number.
+    pub fn number(&self, column: &str) -> Result<Option<f64>, String> {
+        let Some(text) = self.text(column) else { return Ok(None) };
+        let number = text.parse::<f64>().ok().filter(|number| number.is_finite());
+        number.map(Some).ok_or_else(|| format!("`{text}` in `{column}` is no number"))
+    }
+
+    /// The temperature in `temperature_c`, else in `temperature_f`, in °C.
+    ///
+    /// # Errors
+    /// As [`Row::number`].
+    pub fn celsius(&self) -> Result<Option<f64>, String> {
+        let fahrenheit = self.number("temperature_f")?.map(|f| (f - 32.0) / 1.8);
+        Ok(self.number("temperature_c")?.or(fahrenheit))
+    }
+}
+
+/// A fault of a data file, at a place.
+pub fn fault(place: &str, problem: &str) -> Failure {
+    Failure::new(Status::Data, format!("{place}: {problem}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_have_the_lines_that_an_editor_shows() {
+        for end in ["\n", "\r\n"] {
+            let text = ["\u{feff}a,b", "1,2", "", " , ", "3,4", "\"5", "6\",7", "8,9"].join(end);
+            let mut table = Table::of(text, "a.csv").unwrap();
+            let mut lines = Vec::new();
+            while let Some(row) = table.next_row().unwrap() {
+                lines.push((row.line, row.text("a").unwrap().replace('\r', "")));
+            }
+            let expected = [(2, "1"), (5, "3"), (6, "5\n6"), (8, "8")];
+            assert_eq!(lines, expected.map(|(line, a)| (line, a.to_owned())));
+        }
+        let mut table = Table::of(b"a\r\n1\r\n\xff\r\n".as_slice(), "a.csv").unwrap();
+        assert!(table.next_row().unwrap().is_some());
+        let failure = table.next_row().err().unwrap();
+        assert!(failure.message.starts_with("a.csv:3: "), "{}", failure.message);
+    }
+}

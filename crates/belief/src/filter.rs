@@ -71,11 +71,12 @@ impl<const N: usize> Filter<N> {
     }
 
     /// A piece of knowledge of a weighted sum, believed wholly; a negative variance takes back one
-    /// that was believed before.
+    /// that was believed before, unless so much has been forgotten since that it is gone.
     pub fn learn(&mut self, weights: &[f64; N], value: f64, variance: f64) {
         let (shared, foretold, own) = self.seen(weights);
         let spread = own + variance;
-        if spread.abs() > 1e-6 * own {
+        let is_gone = variance < 0.0 && spread > 0.0;
+        if spread.abs() > 1e-6 * own && !is_gone {
             self.correct(&shared, (value - foretold) / spread, 1.0 / spread);
         }
     }
@@ -233,6 +234,16 @@ mod tests {
                 assert!(difference.abs() < 1e-12);
             }
         }
+    }
+
+    #[test]
+    fn what_was_forgotten_is_not_taken_back() {
+        let mut filter = Filter::independent(0.0, [1.0], [4.0]);
+        filter.learn(&[1.0], 5.0, 2.0);
+        filter.covariance[0][0] += 9.0;
+        let before = filter.clone();
+        filter.learn(&[1.0], 5.0, -2.0);
+        assert_eq!(filter, before);
     }
 
     #[test]

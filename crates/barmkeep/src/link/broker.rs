@@ -42,6 +42,8 @@ const REFUSALS_MAX: usize = 1000;
 const OWN_NAME: &str = "$daemon";
 /// How long the broker's end may take.
 const STOP: Duration = Duration::from_secs(5);
+/// So long it may hand on what it has acknowledged.
+const HANDS_ON: Duration = Duration::from_millis(300);
 
 /// A running broker; it ends when this is dropped, too.
 pub struct Broker {
@@ -101,8 +103,10 @@ impl Broker {
         (OWN_NAME.to_owned(), self.secret.clone())
     }
 
-    /// Ends the broker: clients are cut, and their wills said to those who are still there.
+    /// Ends the broker: clients are cut, and their wills said to those who are still there. What it
+    /// has acknowledged, it is first given a moment to hand on: an output's last `off` is among it.
     pub async fn stop(mut self) {
+        tokio::time::sleep(HANDS_ON).await;
         self.shutdown.shutdown();
         if tokio::time::timeout(STOP, &mut self.task).await.is_err() {
             tracing::warn!("the embedded broker did not end in time; it is cut");

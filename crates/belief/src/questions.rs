@@ -95,14 +95,16 @@ impl Belief {
         })
     }
 
-    /// Whether gravity has fallen by at least this since pitching; the value is in points.
+    /// Whether gravity has fallen by at least this since pitching, what additions raised it by not
+    /// counted; the value is in points.
     pub fn fallen(&self, delta: GravityDelta) -> Judgement {
+        let raised = self.raised.beyond();
         self.judge(self.original_missing(), |belief| {
             let near = belief.original().and_then(|original| Gravity::from_sg(original.value));
             let wanted = near.map(|near| points(near.sg()) - points(delta.below(near)));
             let up: Weights = FALLEN.map(|weight| -weight);
-            let probability = wanted.and_then(|wanted| belief.trend_below(-wanted, |_| (up, 0.0)));
-            (probability, belief.trend_now(|_| (FALLEN, 0.0)).map(measured))
+            let probability = wanted.and_then(|wanted| belief.trend_below(-wanted, |_| (up, -raised)));
+            (probability, belief.trend_now(|_| (FALLEN, raised)).map(measured))
         })
     }
 
@@ -133,7 +135,8 @@ impl Belief {
     /// Whether a fall has been shown, once and for all; the value is in points since pitching.
     pub fn begun(&self) -> Judgement {
         if self.fall.begun.is_some() {
-            let value = self.trend_now(|_| (FALLEN, 0.0)).map(measured);
+            let raised = self.raised.beyond();
+            let value = self.trend_now(|_| (FALLEN, raised)).map(measured);
             return Judgement { probability: Some(1.0), value, missing: None };
         }
         self.fallen(GravityDelta::Points(1.0))

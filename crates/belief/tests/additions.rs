@@ -33,7 +33,8 @@ struct Cellar {
     /// In truth, in points.
     gravity: f64,
     end: f64,
-    floats: Vec<(&'static str, Float, f64)>,
+    /// Name, float, when it reads next and how often, in h.
+    floats: Vec<(&'static str, Float, f64, f64)>,
     /// What each float reads beyond its own setup.
     shifts: Vec<f64>,
     /// How probable it is that the end is reached, in truth: when it was called, and what was left.
@@ -50,7 +51,7 @@ impl Cellar {
         let float = |(place, name): (usize, &&'static str)| {
             let setup = FloatSetup::plain(Span::from_mins(minutes), Noise::of_points(noise));
             let first = 0.1 * place as f64;
-            (*name, Float::new(setup, Chance::new(seed, place as u64)), first)
+            (*name, Float::new(setup, Chance::new(seed, place as u64)), first, minutes as f64 / 60.0)
         };
         Cellar {
             belief: Belief::new(PITCHED, expectation),
@@ -83,15 +84,16 @@ impl Cellar {
             self.now += STEP;
             self.ferment(STEP);
             for place in 0..self.floats.len() {
-                let (name, float, next) = &mut self.floats[place];
+                let (name, float, next, every) = &mut self.floats[place];
                 if self.now < *next {
                     continue;
                 }
-                *next += float.every().hours();
+                *next += *every;
                 let seen = sg(self.gravity + self.shifts[place]);
-                let Some(read) = float.read(at(self.now), seen, 18.0).gravity_sg else { continue };
-                let name = *name;
-                self.belief.take(&reading(self.now, name, Kind::Float, read));
+                let celsius = Temperature::from_celsius(18.0).unwrap();
+                let read = float.read(Span::from_hours_f64(self.now), seen, celsius);
+                let Some(read) = read else { continue };
+                self.belief.take(&reading(self.now, name, Kind::Float, read.sg));
             }
             self.belief.advance(at(self.now));
             self.watch();
@@ -156,38 +158,44 @@ fn reading(hours: f64, source: &str, kind: Kind, sg: f64) -> GravityReading {
     GravityReading { at: at(hours), source: source.to_owned(), kind, sg, temperature }
 }
 
+/// Of twenty batches with floats from good to usual, whose brewer weighs and measures with 5 %.
 #[test]
 fn a_beer_that_is_fed_is_known_a_day_later_and_its_end_is_called_in_time() {
-    for (seed, minutes, noise, off) in
-        [(1, 15, 0.5, 0.05), (2, 60, 1.0, -0.08), (3, 60, 0.7, 0.0), (4, 15, 1.0, 0.1)]
-    {
+    let (mut squares, mut unfed_squares, mut latest) = (0.0, 0.0, 0.0f64);
+    for seed in 1..=20 {
+        let (minutes, noise) = [(15, 0.5), (60, 1.0), (60, 0.7), (30, 0.5)][seed as usize % 4];
         let mut cellar = Cellar::new(seed, &["float"], minutes, noise);
         cellar.until_attenuated(0.6);
         let fed = cellar.now;
-        cellar.feed(off);
+        cellar.feed(0.05 * Chance::new(seed, 9).normal());
         cellar.run(fed + 24.0);
         let wrong = cellar.off();
-        assert!(wrong.abs() < 1.0, "{seed}: off by {wrong:.2} points a day later");
+        squares += wrong * wrong / 20.0;
+        let mut unfed = Cellar::new(seed, &["float"], minutes, noise);
+        unfed.run(fed + 24.0);
+        unfed_squares += unfed.off().powi(2) / 20.0;
         let original = cellar.belief.original().unwrap();
-        assert!((original.value - sg(58.6)).abs() < 1.5e-3, "{seed}: {original:?}");
-        let fallen = cellar.belief.fallen(GravityDelta::Points(10.0)).value.unwrap().value;
+        assert!((original.value - sg(58.6)).abs() < 3.0 * original.sd, "{seed}: {original:?}");
+        let fallen = cellar.belief.fallen(GravityDelta::Points(10.0)).value.unwrap();
         let truly = ORIGINAL + RISE - cellar.gravity;
-        assert!((fallen - truly).abs() < 2.0, "{seed}: fallen {fallen}, truly {truly}");
+        assert!((fallen.value - truly).abs() < 3.0 * fallen.sd, "{seed}: {fallen:?}, {truly}");
         while cellar.left() > 1.0 {
             cellar.run(cellar.now + 1.0);
             assert_eq!(cellar.stable, None, "{seed}: {} points are left", cellar.left());
         }
         let one_left = cellar.now;
         cellar.run(one_left + 110.0);
-        let (called, left) = cellar.stable.unwrap_or_else(|| panic!("{seed}: never called"));
-        println!(
-            "seed {seed}: {wrong:+.2} points off a day later; the end was called {:.0} h after the \
-             last point, {left:.2} left",
-            called - one_left
-        );
-        assert!(called - one_left < 90.0, "{seed}: {}", called - one_left);
+        let (called, _) = cellar.stable.unwrap_or_else(|| panic!("{seed}: never called"));
+        latest = latest.max(called - one_left);
         assert!(cellar.doubts.is_empty(), "{seed}: {:?}", cellar.doubts);
     }
+    let (rms, unfed) = (squares.sqrt(), unfed_squares.sqrt());
+    println!(
+        "a day after the sugar {rms:.2} points off (rms), unfed {unfed:.2}; the end was called at \
+         most {latest:.0} h after the last point"
+    );
+    assert!(rms < 1.0 && rms < unfed + 0.3, "{rms:.2} points off, unfed {unfed:.2}");
+    assert!(latest < 100.0, "{latest}");
 }
 
 #[test]
@@ -246,7 +254,7 @@ fn hops_change_nothing_but_that_the_end_is_to_be_shown_anew() {
     cellar.run(264.0);
     assert_eq!(cellar.stable, None, "a day after the hops");
     let after = cellar.belief.estimate().unwrap().sg.value;
-    assert!((after - before).abs() < 0.7e-3, "{before} {after}");
+    assert!((after - before).abs() < 1e-3, "{before} {after}");
     cellar.run(330.0);
     assert!(cellar.stable.is_some() && cellar.doubts.is_empty(), "{:?}", cellar.doubts);
 }
@@ -288,10 +296,10 @@ fn a_sample_told_late_belongs_to_the_readings_of_then() {
         let before = cellar.off();
         let kind = Kind::Hand { sd_points: 0.3 };
         cellar.belief.take(&reading(drawn, "hand", kind, sg(gravity)));
-        assert!(cellar.off().abs() < 1.2, "{seed}: {before} before, {} after", cellar.off());
+        assert!(cellar.off().abs() < 1.5, "{seed}: {before} before, {} after", cellar.off());
         // An older one is no less welcome, and does not bring back what was.
         cellar.belief.take(&reading(drawn - 1.0, "hand", kind, sg(gravity + 0.9)));
-        assert!(cellar.off().abs() < 1.2, "{seed}: {}", cellar.off());
+        assert!(cellar.off().abs() < 1.5, "{seed}: {}", cellar.off());
     }
 }
 

@@ -50,6 +50,8 @@ pub struct Belief {
     pub(crate) stalled: bool,
     pub(crate) raised: Raised,
     pub(crate) wild: Option<Wild>,
+    /// How often samples are asked for, where there is no float.
+    pub(crate) samples_every: Option<Span>,
 }
 
 impl Belief {
@@ -74,6 +76,7 @@ impl Belief {
             stalled: false,
             raised: Raised::default(),
             wild: None,
+            samples_every: None,
         }
     }
 
@@ -115,6 +118,12 @@ impl Belief {
             self.now = now;
             self.thermal.advance(self.hours(now));
         }
+    }
+
+    /// Samples are asked for this often, where there is no float: a sample counts until three are
+    /// missing.
+    pub fn ask_samples_every(&mut self, every: Option<Span>) {
+        self.samples_every = every;
     }
 
     /// Another expectation, in mid-batch.
@@ -192,7 +201,8 @@ impl Belief {
         let last = self.sources.get(&reading.source).map(|source| source.last);
         // A sample may be told after a later one.
         let is_hand = matches!(reading.kind, Kind::Hand { .. });
-        last.filter(|last| reading.at == *last || (reading.at < *last && !is_hand)).map(|last| Refusal::NotNewer { last })
+        last.filter(|last| reading.at == *last || (reading.at < *last && !is_hand))
+            .map(|last| Refusal::NotNewer { last })
     }
 
     /// A float's own temperature counts only while no probe speaks.

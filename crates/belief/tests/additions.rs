@@ -51,7 +51,12 @@ impl Cellar {
         let float = |(place, name): (usize, &&'static str)| {
             let setup = FloatSetup::plain(Span::from_mins(minutes), Noise::of_points(noise));
             let first = 0.1 * place as f64;
-            (*name, Float::new(setup, Chance::new(seed, place as u64)), first, minutes as f64 / 60.0)
+            (
+                *name,
+                Float::new(setup, Chance::new(seed, place as u64)),
+                first,
+                minutes as f64 / 60.0,
+            )
         };
         Cellar {
             belief: Belief::new(PITCHED, expectation),

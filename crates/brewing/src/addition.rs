@@ -42,6 +42,8 @@ pub struct Outcome {
     pub batch: Batch,
     /// The beer's gravity with it, before any of it ferments.
     pub present: Gravity,
+    /// What share of it is the beer of before, by mass.
+    pub thinned: f64,
 }
 
 /// All that was added to a batch since it was pitched, in kg for each kg of its wort.
@@ -77,9 +79,7 @@ impl Added {
             }
         };
         let mass = match portion {
-            Portion::Liquid(volume, gravity) => {
-                volume.litres() * gravity.sg() * WATER_20C_G_PER_ML
-            }
+            Portion::Liquid(volume, gravity) => volume.litres() * gravity.sg() * WATER_20C_G_PER_ML,
             Portion::Extract(_) | Portion::Rise(_) => sugar,
         };
         // What the wort's mass is by now belongs to so much of it at pitching.
@@ -93,11 +93,24 @@ impl Added {
         let before = plato_from_sg(present.sg());
         let plato = (before * beer + 100.0 * (sugar + wort)) / (beer + mass);
         let present = Gravity::from_sg(sg_from_plato(plato))?;
-        Some(Outcome { added, batch: after, present })
+        Some(Outcome { added, batch: after, present, thinned: beer / (beer + mass) })
+    }
+
+    /// What was added since so much had been: for each kg of what the batch was then.
+    pub fn since(self, before: Added) -> Added {
+        let then = 1.0 + before.mass;
+        Added {
+            mass: (self.mass - before.mass) / then,
+            sugar: (self.sugar - before.sugar) / then,
+            wort: (self.wort - before.wort) / then,
+        }
     }
 
     /// The effective original gravity of a wort that was pitched at this one.
     pub fn original(self, pitched: Gravity) -> Option<Gravity> {
+        if self.is_nothing() {
+            return Some(pitched);
+        }
         Gravity::from_sg(sg_from_plato(self.original_plato(pitched)))
     }
 
@@ -112,8 +125,8 @@ impl Added {
         let wort = original_extract(pitched)?;
         let real = real_extract(wort, plato_from_sg(last.sg()));
         let alone = fermented_per_100g(wort, real);
-        let fermented = (alone * (1.0 + 100.0 * self.wort / wort) + 100.0 * self.sugar)
-            / (1.0 + self.mass);
+        let fermented =
+            (alone * (1.0 + 100.0 * self.wort / wort) + 100.0 * self.sugar) / (1.0 + self.mass);
         let original = self.original_plato(pitched);
         let real = real_after_fermenting(original, fermented);
         Gravity::from_sg(sg_from_plato(apparent_extract(original, real)))
@@ -263,6 +276,18 @@ mod tests {
         let risen = Added::default().with(before, beer, Portion::Rise(rise)).unwrap();
         assert!((risen.present.plato() - 5.0).abs() < 1e-6);
         assert_eq!(risen.batch, of_rise(before, beer, rise).unwrap());
+    }
+
+    #[test]
+    fn what_was_added_since_is_counted_on_what_the_batch_was_then() {
+        let (wort, beer) = (batch(20.0, 12.0), Gravity::from_plato(3.0).unwrap());
+        let sugar = Portion::Extract(Mass::parse("500 g").unwrap());
+        let once = Added::default().with(wort, beer, sugar).unwrap();
+        let twice = once.added.with(once.batch, once.present, sugar).unwrap();
+        let since = twice.added.since(once.added);
+        let original = since.original(once.batch.original).unwrap();
+        assert!((original.sg() - twice.batch.original.sg()).abs() < 1e-9);
+        assert!(once.added.since(once.added).is_nothing());
     }
 
     /// All that was not fermented stays: 20.93 kg of 12 °P that end at 3 °P keep 0.955 kg of

@@ -26,6 +26,8 @@ fn every_command_in_every_state_is_accepted_or_refused() {
         (r#"confirm say="Clean""#, "running held"),
         ("revise", "running held"),
         (r#"sample gravity="1.040 SG""#, "idle running held stopped aborted complete"),
+        (r#"addition what="dry hops""#, "running held"),
+        (r#"source name="float" do="aside""#, "idle running held stopped aborted complete"),
         (r#"note text="A line""#, "idle running held stopped aborted complete"),
         ("acknowledge", "idle running held stopped aborted complete"),
         ("stop", "running held complete"),
@@ -285,6 +287,7 @@ fn the_id_of_a_vessel_that_is_not_there_is_answered() {
             by: None,
             command: Ok(engine::Command::Hold),
             schedule: None,
+            calibration: None,
             history: Vec::new(),
         }),
     );

@@ -11,8 +11,8 @@
 
 use brewing::calibration::Calibration;
 use engine::{
-    Command, CommandInput, Effect, Engine, Input, LoadedSchedule, Now, OutputKind, RawGravity,
-    Reading, Record, Reply, Setup, State, Values, VesselSetup,
+    Command, CommandInput, Effect, Engine, Input, LoadedCalibration, LoadedSchedule, Now,
+    OutputKind, RawGravity, Reading, Record, Reply, Setup, State, Values, VesselSetup,
 };
 use quantity::{Show, Span, Stamp, Temperature};
 use schedule::{Name, Problem, Source};
@@ -86,6 +86,8 @@ pub struct Bench {
     monotonic: i64,
     wall: i64,
     schedules: BTreeMap<String, LoadedSchedule>,
+    /// Calibrations by their file, for commands that name one.
+    pub calibrations: BTreeMap<String, Calibration>,
     beer: Beer,
     floats: BTreeMap<String, Fall>,
     /// All records, from the beginning.
@@ -130,6 +132,7 @@ impl Bench {
             monotonic: START,
             wall: START,
             schedules: BTreeMap::new(),
+            calibrations: BTreeMap::new(),
             beer: Beer::Silent,
             floats: BTreeMap::new(),
             log: Vec::new(),
@@ -362,12 +365,19 @@ impl Bench {
         let file = command.as_ref().ok().and_then(|command| {
             command.schedule_file(self.engine.schedule_file(&north())).map(str::to_owned)
         });
+        let calibration = command.as_ref().ok().and_then(|command| {
+            let name = command.calibration_file()?.to_owned();
+            let calibration = self.calibrations.get(&name).cloned();
+            let calibration = calibration.ok_or_else(|| format!("{name} is not there"));
+            Some(LoadedCalibration { name, calibration })
+        });
         self.give(Input::Command(CommandInput {
             vessel: north(),
             id,
             by: None,
             command,
             schedule: file.and_then(|file| self.schedules.get(&file).cloned()),
+            calibration,
             history: Vec::new(),
         }));
     }

@@ -8,6 +8,7 @@ mod commands;
 mod floats;
 mod forecast;
 mod kit;
+mod matter;
 mod milestones;
 mod properties;
 mod readings;

@@ -25,4 +25,4 @@ pub use decision::{Because, Decision};
 pub use regulator::{Estimate, Figures, OutputFigures, Regulator, Sign};
 pub use relay::Output;
 pub use rules::{Demand, Envelope, Rests, Rules, Thresholds};
-pub use setpoint::{ramped, ramped_gently};
+pub use setpoint::{ramp_points, ramped};

@@ -15,11 +15,13 @@ mod outlook;
 mod past;
 mod plain;
 mod probe;
+mod rebound;
 mod regulator;
 mod relay;
 mod rules;
 mod setpoint;
 mod watch;
+mod witness;
 
 pub use decision::{Because, Decision};
 pub use regulator::{Estimate, Figures, OutputFigures, Regulator, Sign};

@@ -6,15 +6,19 @@
 //! so what was rehearsed is what will run.
 
 mod addition;
+mod ahead;
 mod alarm;
 mod batch;
 pub mod command;
 mod context;
+mod daily;
 mod effect;
 mod engine;
 mod figures;
 mod float;
 mod forecast;
+mod hardware;
+mod heat;
 mod input;
 mod intake;
 mod look;
@@ -34,6 +38,7 @@ mod vessel;
 pub mod view;
 mod watch;
 mod way;
+mod wear;
 mod words;
 
 pub use command::{Command, CommandError};

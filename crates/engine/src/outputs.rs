@@ -1,12 +1,12 @@
 //! From setpoint to outputs: what is wanted, what is allowed, and what the devices are told.
 
+use crate::ahead;
 use crate::context::Context;
 use crate::effect::{Drive, Effect, OutputKind};
 use crate::record::Kind;
-use crate::setpoint;
 use crate::setup::VesselSetup;
 use crate::vessel::{Run, Told, Vessel};
-use control::{Because, Demand, Envelope, Rests, Rules};
+use control::{Because, Demand, Envelope, Output, Rests, Rules};
 use quantity::{Span, Stamp, Temperature};
 use schedule::Name;
 use schedule::config;
@@ -16,6 +16,9 @@ use serde_json::json;
 
 /// A thermostat is told at once when its setpoint moved this far, in K; less waits for `refresh`.
 const SETPOINT_STEP: f64 = 0.05;
+/// A thermostat that was held back for what is around the vessel is told again with so much room,
+/// in K.
+const SURROUND_BACK_K: f64 = 1.0;
 /// An output that disagrees is asked again this often.
 const ASK_AGAIN: Span = Span::from_secs(30);
 /// A report that is older than the order speaks against it only after this: relays that report now
@@ -76,8 +79,9 @@ impl Vessel {
     /// Decides on both outputs and tells the devices.
     pub fn regulate(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
+        self.limit_surround(config);
         let wanted = self.wanted(config);
-        let demand = self.demand(config, wanted);
+        let demand = self.demand(cx, wanted);
         let now = cx.now - self.regulator_lag;
         let decision = self.regulator.decide(now, &rules(config), &demand);
         self.because = wanted.off_because.unwrap_or(Why::Decided(decision.because));
@@ -103,6 +107,21 @@ impl Vessel {
                 self.tell(cx, kind, output, false, None);
             }
         }
+    }
+
+    /// Whether the surroundings are at a limit, with some room before they are not any more.
+    fn limit_surround(&mut self, config: &config::Vessel) {
+        let (beer, surround) = (self.beer_now(config), self.surround_now(config));
+        let envelope = envelope(config);
+        let at_limit = |which, before: bool| {
+            let Some((room, _)) = beer.zip(surround).and_then(|(b, s)| envelope.room(which, b, s))
+            else {
+                return false;
+            };
+            room <= if before { SURROUND_BACK_K } else { 0.0 }
+        };
+        self.blocks.surround_cold = at_limit(Output::Chiller, self.blocks.surround_cold);
+        self.blocks.surround_warm = at_limit(Output::Heater, self.blocks.surround_warm);
     }
 
     fn wanted(&self, config: &config::Vessel) -> Wanted {
@@ -136,11 +155,12 @@ impl Vessel {
     }
 
     /// A regulator holds one setpoint: in free rise the nearer of the two bounds.
-    fn demand(&self, config: &config::Vessel, wanted: Wanted) -> Demand {
+    fn demand(&self, cx: &Context<'_, '_>, wanted: Wanted) -> Demand {
+        let config = &cx.setup.config;
         let (heat, cool) = (wanted.heat_at.is_some(), wanted.cool_at.is_some());
         match (wanted.heat_at, wanted.cool_at) {
             (Some(low), Some(high)) if low == high => {
-                Demand { setpoint: Some(low), ahead: self.ahead(config), heat, cool }
+                Demand { setpoint: Some(low), ahead: self.ahead(cx), heat, cool }
             }
             (Some(low), Some(high)) => {
                 let beer = self.beer_now(config).map_or(low.celsius(), Temperature::celsius);
@@ -152,13 +172,17 @@ impl Vessel {
         }
     }
 
-    fn ahead(&self, config: &config::Vessel) -> Vec<(Span, Temperature)> {
-        let (Run::Running, Some(batch), Some(setpoint), Some(bounds)) =
-            (self.run, &self.batch, self.setpoint, self.bounds(config))
+    /// The setpoint's known future; while the clock is in doubt, or a stage cannot end for want of a
+    /// store, none is known.
+    fn ahead(&self, cx: &Context<'_, '_>) -> Vec<(Span, Temperature)> {
+        let known = self.run == Run::Running && !cx.clock_doubtful() && !cx.store_failing;
+        let config = &cx.setup.config;
+        let (Some(batch), Some(setpoint), Some(bounds)) =
+            (self.batch.as_ref().filter(|_| known), self.setpoint, self.bounds(config))
         else {
             return Vec::new();
         };
-        setpoint::ahead(&batch.stage().target, &batch.stage, setpoint, &bounds)
+        ahead::ahead(batch, setpoint, &bounds, cx.now)
     }
 
     /// Tells an output what to do: on a change and every `refresh`.
@@ -173,7 +197,12 @@ impl Vessel {
         let by_switch = output.drive != config::Drive::Setpoint;
         let by_setpoint = output.drive != config::Drive::Switch;
         let hysteresis = cx.setup.config.control.hysteresis;
-        let setpoint = at.filter(|_| by_setpoint).map(|at| match kind {
+        // A relay's limit around the vessel is the regulator's; a thermostat is told nothing there.
+        let limited = match kind {
+            OutputKind::Heater => self.blocks.surround_warm,
+            OutputKind::Chiller => self.blocks.surround_cold,
+        };
+        let setpoint = at.filter(|_| by_setpoint && !limited).map(|at| match kind {
             OutputKind::Heater => at - hysteresis,
             OutputKind::Chiller => at + hysteresis,
         });
@@ -242,6 +271,11 @@ impl Vessel {
     }
 }
 
+/// Whether an output regulates itself, by the setpoint that it is told.
+pub(crate) fn takes_setpoint_only(output: &config::Output) -> bool {
+    output.drive == config::Drive::Setpoint
+}
+
 /// An output of a vessel that is in use and is this vessel's own.
 pub(crate) fn output(config: &config::Vessel, kind: OutputKind) -> Option<&config::Output> {
     let output = match kind {
@@ -254,14 +288,9 @@ pub(crate) fn output(config: &config::Vessel, kind: OutputKind) -> Option<&confi
 fn rules(config: &config::Vessel) -> Rules {
     let rests = |kind| {
         output(config, kind)
-            .filter(|output| output.drive != config::Drive::Setpoint)
+            .filter(|output| !takes_setpoint_only(output))
             .map(|output| Rests { min_on: output.min_on, min_off: output.min_off })
     };
-    let envelope = config.surround.as_ref().map_or_else(Envelope::default, |surround| Envelope {
-        below_beer: Some(surround.below_beer),
-        above_beer: Some(surround.above_beer),
-        coldest: Some(surround.coldest),
-    });
     Rules {
         heater: rests(OutputKind::Heater),
         chiller: rests(OutputKind::Chiller),
@@ -269,8 +298,16 @@ fn rules(config: &config::Vessel) -> Rules {
         hysteresis: config.control.hysteresis,
         anticipate: config.control.anticipate,
         max_on: config.control.max_on,
-        envelope,
+        envelope: envelope(config),
     }
+}
+
+fn envelope(config: &config::Vessel) -> Envelope {
+    config.surround.as_ref().map_or_else(Envelope::default, |surround| Envelope {
+        below_beer: Some(surround.below_beer),
+        above_beer: Some(surround.above_beer),
+        coldest: Some(surround.coldest),
+    })
 }
 
 /// What an output was told, as its device is to get it.

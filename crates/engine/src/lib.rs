@@ -5,6 +5,7 @@
 //! `replay`, `rehearse`, `pipe` and recovery after a crash are thin drivers around the same engine,
 //! so what was rehearsed is what will run.
 
+mod ahead;
 mod alarm;
 mod batch;
 pub mod command;

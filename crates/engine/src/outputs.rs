@@ -1,9 +1,9 @@
 //! From setpoint to outputs: what is wanted, what is allowed, and what the devices are told.
 
+use crate::ahead;
 use crate::context::Context;
 use crate::effect::{Drive, Effect, OutputKind};
 use crate::record::Kind;
-use crate::setpoint;
 use crate::setup::VesselSetup;
 use crate::vessel::{Run, Told, Vessel};
 use control::{Because, Demand, Envelope, Rests, Rules};
@@ -77,7 +77,7 @@ impl Vessel {
     pub fn regulate(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
         let wanted = self.wanted(config);
-        let demand = self.demand(config, wanted);
+        let demand = self.demand(cx, wanted);
         let now = cx.now - self.regulator_lag;
         let decision = self.regulator.decide(now, &rules(config), &demand);
         self.because = wanted.off_because.unwrap_or(Why::Decided(decision.because));
@@ -136,11 +136,12 @@ impl Vessel {
     }
 
     /// A regulator holds one setpoint: in free rise the nearer of the two bounds.
-    fn demand(&self, config: &config::Vessel, wanted: Wanted) -> Demand {
+    fn demand(&self, cx: &Context<'_, '_>, wanted: Wanted) -> Demand {
+        let config = &cx.setup.config;
         let (heat, cool) = (wanted.heat_at.is_some(), wanted.cool_at.is_some());
         match (wanted.heat_at, wanted.cool_at) {
             (Some(low), Some(high)) if low == high => {
-                Demand { setpoint: Some(low), ahead: self.ahead(config), heat, cool }
+                Demand { setpoint: Some(low), ahead: self.ahead(cx), heat, cool }
             }
             (Some(low), Some(high)) => {
                 let beer = self.beer_now(config).map_or(low.celsius(), Temperature::celsius);
@@ -152,13 +153,17 @@ impl Vessel {
         }
     }
 
-    fn ahead(&self, config: &config::Vessel) -> Vec<(Span, Temperature)> {
-        let (Run::Running, Some(batch), Some(setpoint), Some(bounds)) =
-            (self.run, &self.batch, self.setpoint, self.bounds(config))
+    /// The setpoint's known future; while the clock is in doubt, or a stage cannot end for want of a
+    /// store, none is known.
+    fn ahead(&self, cx: &Context<'_, '_>) -> Vec<(Span, Temperature)> {
+        let known = self.run == Run::Running && !cx.clock_doubtful() && !cx.store_failing;
+        let config = &cx.setup.config;
+        let (Some(batch), Some(setpoint), Some(bounds)) =
+            (self.batch.as_ref().filter(|_| known), self.setpoint, self.bounds(config))
         else {
             return Vec::new();
         };
-        setpoint::ahead(&batch.stage().target, &batch.stage, setpoint, &bounds)
+        ahead::ahead(batch, setpoint, &bounds, cx.now)
     }
 
     /// Tells an output what to do: on a change and every `refresh`.

@@ -458,6 +458,6 @@ fn no_effect(sign: &Sign, kind: OutputKind) -> Option<Condition> {
         "the {name} has been on for {on} and the beer does not answer; {then}. Look at the relay, \
          the plug and the device"
     );
-    let data = json!({ "on_s": on.secs(), "expected_k_per_h": expected.kelvin_per_hour() });
+    let data = json!({ "on_s": on.secs(), "expected_k_per_h": expected });
     Some(Condition::new(text, data))
 }

@@ -132,7 +132,9 @@ impl Belief {
         if before != after {
             // What is told is the gravity at pitching; the banks hold what additions made of it.
             let raised = self.raised.original;
-            if let Original::Expected { sg, sd_points } = before {
+            if let Original::Expected { sg, sd_points } | Original::Sampled { sg, sd_points } =
+                before
+            {
                 self.learn_original(points(sg) + raised, -sd_points * sd_points * 1.0001);
             }
             let (mean, sd) = original(&after);
@@ -299,7 +301,7 @@ fn original(original: &Original) -> (f64, f64) {
         Original::Sampled { sg, sd_points } | Original::Expected { sg, sd_points } => {
             (points(sg), sd_points.max(0.05))
         }
-        Original::Measured => ANY_ORIGINAL,
+        Original::Measured | Original::Unknown => ANY_ORIGINAL,
     }
 }
 

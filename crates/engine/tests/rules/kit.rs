@@ -90,6 +90,8 @@ pub struct Bench {
     pub calibrations: BTreeMap<String, Calibration>,
     beer: Beer,
     floats: BTreeMap<String, Fall>,
+    /// What comes with the next command, as a driver would have kept it.
+    history: Vec<(Stamp, Reading)>,
     /// All records, from the beginning.
     pub log: Vec<Record>,
     effects: Vec<Effect>,
@@ -135,6 +137,7 @@ impl Bench {
             calibrations: BTreeMap::new(),
             beer: Beer::Silent,
             floats: BTreeMap::new(),
+            history: Vec::new(),
             log: Vec::new(),
             effects: Vec::new(),
         }
@@ -143,6 +146,22 @@ impl Bench {
     /// What its engine is told of the vessels.
     pub fn setup(&self) -> Setup {
         self.setup.clone()
+    }
+
+    /// The next command comes with these readings.
+    pub fn with_history(&mut self, history: Vec<(Stamp, Reading)>) {
+        self.history = history;
+    }
+
+    /// The wall clock, in ms.
+    pub fn wall_now(&self) -> i64 {
+        self.wall
+    }
+
+    /// The present as scripts write it.
+    pub fn now_text(&self) -> String {
+        let minutes = (self.monotonic - START) / 60_000;
+        format!("{}+{:02}:{:02}", minutes / 1440, minutes / 60 % 24, minutes % 60)
     }
 
     /// The float gets a calibration; nothing has happened yet.
@@ -371,6 +390,7 @@ impl Bench {
             let calibration = calibration.ok_or_else(|| format!("{name} is not there"));
             Some(LoadedCalibration { name, calibration })
         });
+        let history = std::mem::take(&mut self.history);
         self.give(Input::Command(CommandInput {
             vessel: north(),
             id,
@@ -378,7 +398,7 @@ impl Bench {
             command,
             schedule: file.and_then(|file| self.schedules.get(&file).cloned()),
             calibration,
-            history: Vec::new(),
+            history,
         }));
     }
 

@@ -46,14 +46,19 @@ fn what_is_done_to_the_beer_is_done_once_and_outlives_the_daemon() {
     cellar.ask(&[&exchanged[..], &["--calibration", "new.toml"]].concat()).with(0);
     assert_eq!(cellar.log_of("batch.added").len(), 1);
     let noted: Vec<Value> = cellar.log_of("batch.noted");
-    let done: Vec<&str> = noted.iter().filter_map(|record| record["data"]["done"].as_str()).collect();
+    let done: Vec<&str> =
+        noted.iter().filter_map(|record| record["data"]["done"].as_str()).collect();
     assert_eq!(done, ["aside", "return", "exchanged"]);
     let packaging = &cellar.status()["packaging"];
     assert_eq!(packaging["answer"], "no", "{packaging}");
     assert!(packaging["co2_volumes_if_closed"].as_f64().is_some_and(|co2| co2 > 3.0));
     for words in ["status", "why"] {
         let said = cellar.ask(&[words]).with(0);
-        assert!(said.out.contains("volumes of CO2") && said.out.contains("may burst"), "{}", said.out);
+        assert!(
+            said.out.contains("volumes of CO2") && said.out.contains("may burst"),
+            "{}",
+            said.out
+        );
     }
 }
 
@@ -86,7 +91,8 @@ fn the_same_lines_through_pipe() {
     let plato = added["data"]["original_plato"].as_f64().expect("a number");
     assert!((plato - 14.05).abs() < 0.05, "{plato}");
     let noted = of("batch.noted");
-    let done: Vec<&str> = noted.iter().filter_map(|record| record["data"]["done"].as_str()).collect();
+    let done: Vec<&str> =
+        noted.iter().filter_map(|record| record["data"]["done"].as_str()).collect();
     assert_eq!(done, ["aside", "return", "exchanged"]);
     assert_eq!(of("sample.taken")[0]["data"]["taken"], at(6).replace(":00Z", ":00.000Z"));
 }

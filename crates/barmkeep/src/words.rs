@@ -105,21 +105,6 @@ pub fn print_state(
     state.sources.iter().try_for_each(|source| print_source(output, source, zone))
 }
 
-/// What an output did, for `status`.
-fn worn(wear: &engine::view::Wear) -> String {
-    let part = |starts: u64, hours: f64, kwh: Option<f64>| {
-        let starts_word = if starts == 1 { "start" } else { "starts" };
-        let energy = kwh.map_or_else(String::new, |kwh| format!(", about {kwh:.2} kWh"));
-        format!("{starts} {starts_word}, {hours:.1} h on{energy}")
-    };
-    let day = part(wear.day_starts, wear.day_on_h, wear.day_kwh);
-    let batch =
-        wear.batch_starts.zip(wear.batch_on_h).map_or_else(String::new, |(starts, hours)| {
-            format!("; in this batch {}", part(starts, hours, wear.batch_kwh))
-        });
-    format!("last 24 h: {day}{batch}")
-}
-
 /// Prints what a person set besides the schedule.
 fn print_acts(
     output: &mut impl Write,
@@ -168,6 +153,21 @@ fn acts(state: &State, show: quantity::Show, zone: &Zone) -> Vec<(&'static str, 
         lines.push(("corrected", format!("{how}, {until}{by}")));
     }
     lines
+}
+
+/// What an output did, for `status`.
+fn worn(wear: &engine::view::Wear) -> String {
+    let part = |starts: u64, hours: f64, kwh: Option<f64>| {
+        let starts_word = if starts == 1 { "start" } else { "starts" };
+        let energy = kwh.map_or_else(String::new, |kwh| format!(", about {kwh:.2} kWh"));
+        format!("{starts} {starts_word}, {hours:.1} h on{energy}")
+    };
+    let day = part(wear.day_starts, wear.day_on_h, wear.day_kwh);
+    let batch =
+        wear.batch_starts.zip(wear.batch_on_h).map_or_else(String::new, |(starts, hours)| {
+            format!("; in this batch {}", part(starts, hours, wear.batch_kwh))
+        });
+    format!("last 24 h: {day}{batch}")
 }
 
 fn print_source(

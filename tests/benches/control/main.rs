@@ -1,7 +1,7 @@
 //! The control study's scenarios in closed loop through the engine:
 //! `cargo bench -p barmkeep-tests --bench control -- [PART …]`.
 //!
-//! Nine scenarios on three plants with three seeds each, under the plain band and under the
+//! Nine scenarios on three plants with twelve seeds each, under the plain band and under the
 //! anticipating law; then a cold descent, other vessels, poor readings, broken hardware, and the
 //! real program behind its `pipe`. Each scenario is a configuration and a schedule, pitched into
 //! the engine as a daemon does it. J is the integral of the squared error over 108 h plus

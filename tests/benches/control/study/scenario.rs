@@ -214,7 +214,7 @@ impl Scenario {
         let output = |name: &str, topic: &str| {
             format!(
                 "[vessel.{VESSEL}.{name}]\ntopic = \"{topic}\"\nmin_on = \"{} s\"\n\
-                 min_off = \"{} s\"\n",
+                 min_off = \"{} s\"\nruns_out = \"5 min\"\n",
                 self.min_on_s, self.min_off_s
             )
         };

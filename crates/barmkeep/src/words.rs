@@ -83,6 +83,10 @@ pub fn print_state(
         word(&state.outputs.chiller),
         state.outputs.because
     )?;
+    let wears = [("heater", &state.outputs.heater_wear), ("chiller", &state.outputs.chiller_wear)];
+    for (name, wear) in wears.iter().filter_map(|(name, wear)| Some((name, wear.as_ref()?))) {
+        writeln!(output, "  {name:10} {}", worn(wear))?;
+    }
     for wait in &state.waits_for {
         writeln!(output, "  waits for  {}: {} ({})", wait.milestone, wait.answer, wait.now)?;
     }
@@ -94,6 +98,21 @@ pub fn print_state(
         writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
     }
     state.sources.iter().try_for_each(|source| print_source(output, source, zone))
+}
+
+/// What an output did, for `status`.
+fn worn(wear: &engine::view::Wear) -> String {
+    let part = |starts: u64, hours: f64, kwh: Option<f64>| {
+        let starts_word = if starts == 1 { "start" } else { "starts" };
+        let energy = kwh.map_or_else(String::new, |kwh| format!(", about {kwh:.2} kWh"));
+        format!("{starts} {starts_word}, {hours:.1} h on{energy}")
+    };
+    let day = part(wear.day_starts, wear.day_on_h, wear.day_kwh);
+    let batch =
+        wear.batch_starts.zip(wear.batch_on_h).map_or_else(String::new, |(starts, hours)| {
+            format!("; in this batch {}", part(starts, hours, wear.batch_kwh))
+        });
+    format!("last 24 h: {day}{batch}")
 }
 
 fn print_source(
@@ -204,6 +223,9 @@ pub fn print_why(output: &mut impl Write, state: &State, zone: &Zone) -> std::io
         writeln!(output, "Forecast: {}.", forecast(foreseen, zone))?;
     }
     writeln!(output, "Outputs: {}.", state.outputs.because)?;
+    if let Some(warmth) = &state.outputs.warmth {
+        writeln!(output, "By itself: {}.", warmth.text)?;
+    }
     for alarm in &state.alarms {
         writeln!(output, "Alarm {} ({}): {}.", alarm.id, alarm.priority, alarm.text)?;
     }

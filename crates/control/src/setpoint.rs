@@ -28,7 +28,8 @@ pub fn ramped(
         let hours = leg.hours();
         if left < hours {
             let moved = leg.rate * left;
-            return Temperature::clamped(at.celsius() + moved.copysign((leg.to - at).kelvin()));
+            let way = leg.to.celsius() - at.celsius();
+            return Temperature::clamped(at.celsius() + moved.copysign(way));
         }
         left -= hours;
         at = leg.to;
@@ -78,7 +79,7 @@ fn legs(
     down: TemperatureRate,
 ) -> Vec<Leg> {
     let leg = |from: Temperature, to: Temperature, rate: f64| Leg {
-        way: (to - from).kelvin().abs(),
+        way: (to.celsius() - from.celsius()).abs(),
         to,
         rate: rate.abs(),
     };

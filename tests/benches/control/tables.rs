@@ -388,15 +388,19 @@ pub fn faults() {
         println!("{fault:?} from {from_h} h on");
         for name in ["hold12", "hold19"] {
             for plant in ["P1", "P2", "P3"] {
-                one_fault(fault, from_h, &scenario(name, plant));
+                one_fault(fault, from_h, false, &scenario(name, plant));
             }
         }
     }
+    println!("ProbeInAir from 40 h on, beside a float that tells its own temperature");
+    for plant in ["P1", "P2", "P3"] {
+        one_fault(Fault::ProbeInAir, 40.0, true, &scenario("hold12", plant));
+    }
 }
 
-fn one_fault(fault: Fault, fault_from_h: f64, scenario: &Scenario) {
-    let runs =
-        SEEDS.map(|seed| scenario.run(&Way { fault, fault_from_h, ..Way::anticipating(seed) }));
+fn one_fault(fault: Fault, fault_from_h: f64, float: bool, scenario: &Scenario) {
+    let runs = SEEDS
+        .map(|seed| scenario.run(&Way { fault, fault_from_h, float, ..Way::anticipating(seed) }));
     let alarms = by_id(runs.iter());
     let told = alarms.iter().map(|(_, Raised { id, .. })| {
         let hours = runs.iter().map(|o| match o.told(id, fault_from_h) {

@@ -46,8 +46,8 @@ impl Float {
         sg_from_plato(apparent_extract(ORIGINAL_PLATO, real))
     }
 
-    /// What it reads, in SG.
-    pub fn read(&mut self) -> f64 {
-        self.truth() + self.noise.sample(&mut self.random)
+    /// What it reads in beer of this temperature: gravity in SG, and its own temperature in °C.
+    pub fn read(&mut self, celsius: f64) -> (f64, f64) {
+        (self.truth() + self.noise.sample(&mut self.random), (celsius * 10.0).round() / 10.0)
     }
 }

@@ -12,8 +12,8 @@ pub enum Given {
     Beer(f64),
     /// The probe around the vessel, in °C.
     Surround(f64),
-    /// The float, in SG.
-    Gravity(f64),
+    /// The float: gravity in SG, and its own temperature in °C.
+    Float(f64, f64),
     /// The batch begins.
     Pitch,
     /// A person has seen all alarms.

@@ -96,8 +96,9 @@ impl Inside {
                 values.temperature_c = Some(celsius);
                 "surround"
             }
-            Given::Gravity(sg) => {
+            Given::Float(sg, celsius) => {
                 values.gravity = Some(RawGravity::Sg(sg));
+                values.temperature_c = Some(celsius);
                 "float"
             }
             Given::Pitch => {

@@ -109,7 +109,9 @@ fn line(given: Given) -> Value {
         Given::Surround(celsius) => json!({
             "vessel": VESSEL, "source": "surround", "temperature_c": celsius
         }),
-        Given::Gravity(sg) => json!({ "vessel": VESSEL, "source": "float", "gravity_sg": sg }),
+        Given::Float(sg, celsius) => json!({
+            "vessel": VESSEL, "source": "float", "gravity_sg": sg, "temperature_c": celsius
+        }),
         Given::Pitch => json!({ "vessel": VESSEL, "do": "pitch", "schedule": VESSEL }),
         Given::Acknowledge => json!({ "vessel": VESSEL, "do": "acknowledge" }),
     }

@@ -161,7 +161,8 @@ impl<'a> Run<'a> {
             given.push(Given::Surround((seen / 0.0625).round() * 0.0625));
         }
         if self.way.float && at_s % float::EVERY_S == 0 {
-            given.push(Given::Gravity(self.float.read()));
+            let (sg, celsius) = self.float.read(self.vessel.beer_celsius());
+            given.push(Given::Float(sg, celsius));
         }
         if let Some(celsius) = self.reading(at_s) {
             given.push(Given::Beer(celsius));

@@ -227,7 +227,8 @@ impl Scenario {
         if way.float {
             text += &format!(
                 "[vessel.{VESSEL}.gravity.float]\ntopic = \"cellar/float/1\"\n\
-                 read = {{ at = \"/sg\", unit = \"SG\" }}\nevery = \"15 min\"\n"
+                 read = {{ at = \"/sg\", unit = \"SG\" }}\nevery = \"15 min\"\n\
+                 temperature = {{ at = \"/temperature\", unit = \"C\" }}\n"
             );
         }
         if way.surround {

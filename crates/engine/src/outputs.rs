@@ -10,7 +10,7 @@ use control::{Because, Demand, Envelope, Output, Rests, Rules};
 use quantity::{Span, Stamp, Temperature};
 use schedule::Name;
 use schedule::config;
-use schedule::model::{Finish, Target};
+use schedule::model::Finish;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 
@@ -42,6 +42,7 @@ pub(crate) enum Why {
     Ends,
     Finished,
     Idle,
+    Locked,
     NoSetpoint,
     RanAway,
     Stopped,
@@ -57,6 +58,7 @@ impl Why {
             Why::Ends => "the program ends",
             Why::Finished => "the batch is complete and its finish is off",
             Why::Idle => "there is no batch",
+            Why::Locked => "they are locked; `unlock` ends it",
             Why::NoSetpoint => "there is no setpoint",
             Why::RanAway => "the beer went away from its setpoint while an output acted",
             Why::Stopped => "the batch was stopped",
@@ -126,6 +128,9 @@ impl Vessel {
 
     fn wanted(&self, config: &config::Vessel) -> Wanted {
         let off = |because| Wanted { heat_at: None, cool_at: None, off_because: Some(because) };
+        if self.locked.is_some() {
+            return off(Why::Locked);
+        }
         let setpoint = match (self.is_regulating(), self.setpoint) {
             (true, Some(setpoint)) => setpoint,
             _ => return off(why_idle(self)),
@@ -137,13 +142,8 @@ impl Vessel {
             return off(Why::Blind);
         }
         let (mut heat_at, mut cool_at) = (Some(setpoint), Some(setpoint));
-        if let (Run::Running, Some(batch)) = (self.run, &self.batch)
-            && let Target::FreeRise { not_below, .. } = batch.stage().target
-        {
-            let bounds = self.bounds(config);
-            let clamp = |t| bounds.map_or(t, |bounds| bounds.clamp(t));
-            heat_at = not_below.map(clamp);
-            cool_at = Some(clamp(batch.stage().target.end()));
+        if let Some((not_below, ceiling)) = self.free_rise(config) {
+            (heat_at, cool_at) = (not_below, Some(ceiling));
         }
         if self.blocks.too_warm || self.alarms.unseen("heater-no-effect") {
             heat_at = None;

@@ -89,7 +89,6 @@ fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
         (config.page.is_some(), "page", "there is no page"),
         (!config.tell.is_empty(), "tell", "nobody is told"),
         (!config.coolers.is_empty(), "cooler", "a shared cooler is not driven"),
-        (any(|vessel| vessel.sample_every.is_some()), "sample_every", "no sample is asked for"),
         (
             any(|vessel| vessel.chiller.as_ref().is_some_and(|chiller| chiller.from.is_some())),
             "from",
@@ -237,7 +236,7 @@ impl Daemon {
         for mut input in inputs {
             if let Input::Command(command) = &mut input {
                 let pitched = self.engine.schedule_file(&command.vessel).map(str::to_owned);
-                self.cellar.load_schedule_of(command, pitched.as_deref());
+                self.cellar.load_files_of(command, pitched.as_deref());
                 self.add_history(command);
             }
             self.give_from(&input, message.response.as_ref());

@@ -5,6 +5,7 @@
 //! `replay`, `rehearse`, `pipe` and recovery after a crash are thin drivers around the same engine,
 //! so what was rehearsed is what will run.
 
+mod addition;
 mod ahead;
 mod alarm;
 mod batch;
@@ -26,6 +27,7 @@ mod look;
 mod milestone;
 mod nudge;
 mod outputs;
+mod packaging;
 mod park;
 mod past;
 mod perform;
@@ -33,6 +35,7 @@ mod probe;
 pub mod record;
 mod setpoint;
 mod setup;
+mod source;
 mod stages;
 mod time;
 mod vessel;
@@ -45,7 +48,9 @@ mod words;
 pub use command::{Command, CommandError};
 pub use effect::{Drive, Effect, OutputKind, Reply};
 pub use engine::{Engine, Glance, STATE_VERSION, State};
-pub use input::{CommandInput, Input, LoadedSchedule, RawGravity, Reading, Values};
+pub use input::{
+    CommandInput, Input, LoadedCalibration, LoadedSchedule, RawGravity, Reading, Values,
+};
 pub use record::{Kind, Record};
 pub use setup::{Corrected, Setup, VesselSetup};
 pub use time::Now;

@@ -189,6 +189,7 @@ impl House {
             by: None,
             command: Ok(command),
             schedule,
+            calibration: None,
             history: Vec::new(),
         }));
     }

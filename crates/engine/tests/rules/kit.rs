@@ -11,8 +11,8 @@
 
 use brewing::calibration::Calibration;
 use engine::{
-    Command, CommandInput, Effect, Engine, Input, LoadedSchedule, Now, OutputKind, RawGravity,
-    Reading, Record, Reply, Setup, State, Values, VesselSetup,
+    Command, CommandInput, Effect, Engine, Input, LoadedCalibration, LoadedSchedule, Now,
+    OutputKind, RawGravity, Reading, Record, Reply, Setup, State, Values, VesselSetup,
 };
 use quantity::{Show, Span, Stamp, Temperature};
 use schedule::{Name, Problem, Source};
@@ -86,6 +86,8 @@ pub struct Bench {
     monotonic: i64,
     wall: i64,
     schedules: BTreeMap<String, LoadedSchedule>,
+    /// Calibrations by their file, for commands that name one.
+    pub calibrations: BTreeMap<String, Calibration>,
     beer: Beer,
     floats: BTreeMap<String, Fall>,
     /// What comes with the next command, as a driver would have kept it.
@@ -132,6 +134,7 @@ impl Bench {
             monotonic: START,
             wall: START,
             schedules: BTreeMap::new(),
+            calibrations: BTreeMap::new(),
             beer: Beer::Silent,
             floats: BTreeMap::new(),
             history: Vec::new(),
@@ -381,6 +384,12 @@ impl Bench {
         let file = command.as_ref().ok().and_then(|command| {
             command.schedule_file(self.engine.schedule_file(&north())).map(str::to_owned)
         });
+        let calibration = command.as_ref().ok().and_then(|command| {
+            let name = command.calibration_file()?.to_owned();
+            let calibration = self.calibrations.get(&name).cloned();
+            let calibration = calibration.ok_or_else(|| format!("{name} is not there"));
+            Some(LoadedCalibration { name, calibration })
+        });
         let history = std::mem::take(&mut self.history);
         self.give(Input::Command(CommandInput {
             vessel: north(),
@@ -388,6 +397,7 @@ impl Bench {
             by: None,
             command,
             schedule: file.and_then(|file| self.schedules.get(&file).cloned()),
+            calibration,
             history,
         }));
     }

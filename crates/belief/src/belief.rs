@@ -196,10 +196,14 @@ impl Belief {
         let time = time.max(self.ear.trend.at()).max(joint);
         let heard = match reading.kind {
             Kind::Float => self.hear_float(reading, time, points),
-            Kind::Hand { sd_points } => Some(self.hear_hand(reading, time, points, sd_points)),
+            Kind::Hand { sd_points } => {
+                self.begin_hand_tail(time);
+                Some(self.hear_hand(reading, time, points, sd_points))
+            }
         };
         let Some(heard) = heard else { return Taken::Believed };
         self.last = Some((reading.source.clone(), time));
+        self.forget_left();
         if reading.kind != Kind::Float || self.leads(&reading.source) {
             self.watch_stall();
             self.watch_fall(time);

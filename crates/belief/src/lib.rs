@@ -7,6 +7,7 @@
 mod bank;
 mod belief;
 mod beside;
+mod carried;
 pub mod compare;
 mod course;
 mod ear;

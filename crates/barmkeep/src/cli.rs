@@ -303,7 +303,10 @@ pub fn command() -> clap::Command {
         let mut sub = clap::Command::new(*name)
             .arg(Arg::new("vessel").help("The vessel; may be left out where there is one"));
         for field in *fields {
-            let argument = Arg::new(*field).long(flag(field)).help(field_help(field));
+            let mut argument = Arg::new(*field).long(flag(field)).help(field_help(field));
+            if engine::command::SWITCHES.contains(field) {
+                argument = argument.num_args(0..=1).default_missing_value("yes");
+            }
             sub = sub.arg(argument.allow_hyphen_values(true));
         }
         // The arguments bring a description of their own: the command's comes after.
@@ -382,6 +385,7 @@ fn about(name: &str) -> &'static str {
         "confirm" => "Confirm a sentence that the stage waits for; left out: all",
         "revise" => "Put the edited schedule under the running batch",
         "sample" => "Tell of a hand reading",
+        "move" => "Take the batch, or a part of it, to another vessel",
         "note" => "Write a free line into the record",
         "acknowledge" => "Say that an alarm was seen; left out: all",
         "shelve" => "Silence an alarm for a time",
@@ -409,7 +413,9 @@ fn field_help(field: &str) -> &'static str {
         "uncertainty" => "Its standard deviation, such as \"1 points\"",
         "final_gravity" => "The expected final gravity",
         "attenuation" => "The expected apparent attenuation, such as \"80 %\"",
-        "volume" => "The batch's volume, such as \"23 L\"",
+        "volume" => "The batch's volume, or how much of it moves, such as \"23 L\"",
+        "to" => "Where it goes: a vessel's name",
+        "keep" => "Leave a twin: what does not move, or so much, such as \"8 L\"",
         "yeast" => "The yeast, for the record",
         "at" => "When it was pitched, where not now (RFC 3339)",
         "stage" => "The stage that it begins in, where not the first",

@@ -83,6 +83,13 @@ pub fn print_state(
         word(&state.outputs.chiller),
         state.outputs.because
     )?;
+    if let Some(cooler) = &state.cooler {
+        let on = if cooler.on { "on" } else { "off" };
+        let reservoir = cooler.reservoir_c.map_or_else(String::new, |_| {
+            format!(", reservoir {}", celsius(cooler.reservoir_c))
+        });
+        writeln!(output, "  cooler     {} {on}{reservoir}: {}", cooler.name, cooler.because)?;
+    }
     for wait in &state.waits_for {
         writeln!(output, "  waits for  {}: {} ({})", wait.milestone, wait.answer, wait.now)?;
     }

@@ -33,6 +33,8 @@ pub enum Command {
         /// The line.
         text: String,
     },
+    /// Take the batch to another vessel.
+    Move(Move),
     /// An alarm was seen; left out: all.
     Acknowledge {
         /// The alarm's id.
@@ -93,6 +95,28 @@ pub struct Sample {
     pub taken: Option<Stamp>,
 }
 
+/// The fields of a move.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Move {
+    /// The other vessel.
+    pub to: String,
+    /// What stays, as a twin.
+    pub keep: Keep,
+    /// What moves; of a batch that moves whole, what arrives.
+    pub volume: Option<Volume>,
+}
+
+/// What of a batch stays where it was.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum Keep {
+    /// Nothing: all of it moves.
+    Nothing,
+    /// What does not move; half of it where that is not said.
+    Rest,
+    /// So much.
+    Volume(Volume),
+}
+
 /// What a hand sample was read with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub enum Instrument {
@@ -141,11 +165,15 @@ pub const COMMANDS: &[(&str, &[&str])] = &[
     ("revise", &["schedule"]),
     ("sample", &["gravity", "instrument", "temperature", "calibrated_at", "uncertainty", "taken"]),
     ("note", &["text"]),
+    ("move", &["to", "keep", "volume"]),
     ("acknowledge", &["alarm"]),
     ("shelve", &["alarm", "for"]),
     ("stop", &[]),
     ("abort", &[]),
 ];
+
+/// Fields that may be said without a value, or as true and false: `yes` and `no`.
+pub const SWITCHES: &[&str] = &["keep"];
 
 impl Command {
     /// Reads a command from its name and its fields, quantities as texts with units.
@@ -185,6 +213,7 @@ impl Command {
             Command::Revise { .. } => "revise",
             Command::Sample(_) => "sample",
             Command::Note { .. } => "note",
+            Command::Move(_) => "move",
             Command::Acknowledge { .. } => "acknowledge",
             Command::Shelve { .. } => "shelve",
             Command::Stop => "stop",
@@ -219,6 +248,11 @@ impl Fields<'_> {
             "revise" => Command::Revise { schedule: self.text("schedule") },
             "sample" => Command::Sample(self.sample()?),
             "note" => Command::Note { text: self.required("text")? },
+            "move" => Command::Move(Move {
+                to: self.required("to")?,
+                keep: self.keep()?,
+                volume: self.quantity("volume")?,
+            }),
             "acknowledge" => Command::Acknowledge { alarm: self.text("alarm") },
             "shelve" => {
                 let time = self.quantity("for")?.ok_or_else(|| self.missing("for"))?;
@@ -269,6 +303,18 @@ impl Fields<'_> {
             calibrated_at: self.quantity("calibrated_at")?,
             uncertainty: self.quantity("uncertainty")?,
             taken: self.time("taken")?,
+        })
+    }
+
+    /// `yes`, `no` or a volume.
+    fn keep(&self) -> Result<Keep, CommandError> {
+        Ok(match self.text("keep").as_deref().map(str::trim) {
+            None | Some("no" | "false") => Keep::Nothing,
+            Some("yes" | "true") => Keep::Rest,
+            Some(text) => Keep::Volume(Volume::parse(text).map_err(|error| {
+                let hint = error.hint();
+                CommandError(format!("`keep`: {error}; {hint}; or `yes`: what does not move"))
+            })?),
         })
     }
 

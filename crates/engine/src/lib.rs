@@ -5,10 +5,12 @@
 //! `replay`, `rehearse`, `pipe` and recovery after a crash are thin drivers around the same engine,
 //! so what was rehearsed is what will run.
 
+mod advice;
 mod alarm;
 mod batch;
 pub mod command;
 mod context;
+mod cooler;
 mod effect;
 mod engine;
 mod figures;
@@ -18,6 +20,7 @@ mod input;
 mod intake;
 mod look;
 mod milestone;
+mod moving;
 mod outputs;
 mod past;
 mod perform;
@@ -27,6 +30,7 @@ mod setpoint;
 mod setup;
 mod stages;
 mod time;
+mod valve;
 mod vessel;
 pub mod view;
 mod watch;
@@ -34,7 +38,7 @@ mod way;
 mod words;
 
 pub use command::{Command, CommandError};
-pub use effect::{Drive, Effect, OutputKind, Reply};
+pub use effect::{CoolerDrive, Drive, Effect, OutputKind, Reply};
 pub use engine::{Engine, Glance, STATE_VERSION, State};
 pub use input::{CommandInput, Input, LoadedSchedule, RawGravity, Reading, Values};
 pub use record::{Kind, Record};

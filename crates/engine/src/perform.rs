@@ -95,7 +95,10 @@ impl Vessel {
             Command::Pitch(_) => &[Idle, Stopped, Aborted],
             Command::Hold => &[Running],
             Command::Resume => &[Held],
-            Command::Advance | Command::Confirm { .. } | Command::Revise { .. } => &[Running, Held],
+            Command::Advance
+            | Command::Confirm { .. }
+            | Command::Revise { .. }
+            | Command::Move(_) => &[Running, Held],
             Command::Stop => &[Running, Held, Complete],
             Command::Sample(_)
             | Command::Note { .. }
@@ -113,7 +116,7 @@ impl Vessel {
                 list.join(", ")
             ));
         }
-        if cx.store_failing && matches!(command, Command::Pitch(_) | Command::Advance) {
+        if cx.store_failing && matches!(command, Command::Pitch(_) | Command::Advance | Command::Move(_)) {
             return Some("records cannot be written now: no stage changes".to_owned());
         }
         match command {
@@ -121,6 +124,7 @@ impl Vessel {
             Command::Revise { .. } => self.refuse_revise(cx, input.schedule.as_ref()),
             Command::Confirm { say } => self.refuse_confirm(say.as_deref()),
             Command::Sample(sample) => self.refuse_sample(cx, sample),
+            Command::Move(asked) => self.refuse_move(cx, asked),
             Command::Note { text } if text.chars().count() > LINE_LONGEST => {
                 Some(format!("a note has at most {LINE_LONGEST} characters"))
             }
@@ -246,6 +250,7 @@ impl Vessel {
                 );
                 "noted".to_owned()
             }
+            Command::Move(asked) => self.depart(cx, asked),
             Command::Acknowledge { alarm } => self.acknowledge(cx, alarm.as_deref()),
             Command::Shelve { alarm, time } => self.shelve(cx, alarm, *time),
             Command::Stop => self.end(cx, Run::Stopped, Kind::BatchStopped, "stopped"),
@@ -524,7 +529,7 @@ impl Vessel {
     }
 
     /// Ends the alarms of a batch; those of devices stand on.
-    fn end_alarms(&mut self, cx: &mut Context<'_, '_>, id: Option<&str>, because: &str) {
+    pub(crate) fn end_alarms(&mut self, cx: &mut Context<'_, '_>, id: Option<&str>, because: &str) {
         let of_devices = [
             rules::BATTERY_LOW,
             rules::CHILLER_NO_EFFECT,

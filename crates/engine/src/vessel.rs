@@ -1,5 +1,6 @@
 //! One vessel: its run state, and what happens whenever time passes.
 
+use crate::advice::Host;
 use crate::alarm::{AlarmBook, Change};
 use crate::batch::Batch;
 use crate::context::Context;
@@ -11,6 +12,7 @@ use crate::probe::Probe;
 use crate::record::Kind;
 use crate::setpoint::{self, Bounds};
 use crate::setup::VesselSetup;
+use crate::valve::Valve;
 use control::Regulator;
 use quantity::{Span, Stamp, Temperature};
 use schedule::config;
@@ -85,6 +87,10 @@ pub(crate) struct Vessel {
     pub refused: BTreeMap<String, (i64, u32)>,
     /// The chiller is kept off near freezing, and the like.
     pub blocks: Blocks,
+    /// How its valve stands to a shared cooler.
+    pub valve: Valve,
+    /// The vessel whose fridge it shares, as last seen.
+    pub host: Option<Host>,
     pub settled_at: Stamp,
     /// When this process began.
     pub started_at: Stamp,
@@ -147,6 +153,8 @@ impl Vessel {
             replies: BTreeMap::new(),
             refused: BTreeMap::new(),
             blocks: Blocks::default(),
+            valve: Valve::default(),
+            host: None,
             settled_at: now,
             started_at: now,
             fresh: true,

@@ -3,6 +3,7 @@
 use crate::alarm::{Condition, Rule, rules};
 use crate::context::Context;
 use crate::effect::OutputKind;
+use crate::outputs::output;
 use crate::probe::Probe;
 use crate::record::Kind;
 use crate::vessel::{Blocks, Controlled, Run, Vessel, controlled_on};
@@ -221,11 +222,11 @@ impl Vessel {
         };
         let condition = (away.abs() > most).then(|| {
             let text = format!(
-                "the beer has been over {} from its setpoint for 2 h, now {} {} it. Look at the \
-                 outputs and the door",
+                "the beer has been over {} from its setpoint for 2 h, now {} {} it. {}",
                 cx.show.temperature_difference(most),
                 cx.show.temperature_difference(away.abs()),
-                if away > 0.0 { "above" } else { "below" }
+                if away > 0.0 { "above" } else { "below" },
+                self.off_target_advice(cx, away)
             );
             Condition::new(text, json!({ "away_k": away }))
         });
@@ -274,6 +275,7 @@ impl Vessel {
     fn watch_reports(&mut self, cx: &mut Context<'_, '_>) {
         let kinds = [OutputKind::Heater, OutputKind::Chiller];
         let disagreement = kinds.iter().find_map(|kind| {
+            output(&cx.setup.config, *kind)?;
             let (told, seen) = self.disagreement(*kind, cx.now)?;
             let word = |on| if on { "on" } else { "off" };
             let text = format!(

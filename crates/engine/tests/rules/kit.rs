@@ -7,7 +7,8 @@
 //! `two fall …` another one's, `two adds 0.006` makes it read too high. Expected are records in
 //! their order (`stage.left "evidence"`), their absence (`!alarm.raised`), `nothing`, and how
 //! things stand: `set 18.0`, `stage primary`, `run held`, `heater on`, `chiller off`, `ok`,
-//! `refused "reason"`, `told heater off`, `alarm ID stands`.
+//! `refused "reason"`, `told heater off`, `alarm ID stands`. An action that begins with a vessel's
+//! name and a colon (`south: hold`) is for that vessel, and so is what is expected of it.
 
 use brewing::calibration::Calibration;
 use engine::{
@@ -86,7 +87,9 @@ pub struct Bench {
     monotonic: i64,
     wall: i64,
     schedules: BTreeMap<String, LoadedSchedule>,
-    beer: Beer,
+    /// The vessel that the present line is about.
+    at: Name,
+    beer: BTreeMap<Name, Beer>,
     floats: BTreeMap<String, Fall>,
     /// All records, from the beginning.
     pub log: Vec<Record>,
@@ -123,14 +126,15 @@ impl Bench {
         let Some(config) = checked.value else { panic!("{problems:#?}") };
         let vessels = config.vessels.into_iter();
         let vessels = vessels.map(|(name, v)| (name, VesselSetup::new(v, BTreeMap::new())));
-        let setup = Setup { show, vessels: vessels.collect() };
+        let setup = Setup { show, vessels: vessels.collect(), coolers: config.coolers };
         Bench {
             engine: Engine::new(setup.clone()),
             setup,
             monotonic: START,
             wall: START,
             schedules: BTreeMap::new(),
-            beer: Beer::Silent,
+            at: north(),
+            beer: BTreeMap::new(),
             floats: BTreeMap::new(),
             log: Vec::new(),
             effects: Vec::new(),
@@ -172,6 +176,9 @@ impl Bench {
             let before = self.log.len();
             self.effects.clear();
             self.pass(START + millis(time));
+            let action = action.trim();
+            let (vessel, action) = action.split_once(": ").unwrap_or(("north", action));
+            self.at = Name::parse(vessel).unwrap();
             self.act(action.trim());
             for expected in split(expected) {
                 if let Err(problem) = self.holds(&expected, before) {
@@ -212,14 +219,16 @@ impl Bench {
         if self.monotonic % 60_000 != 0 {
             return;
         }
-        let beer = match self.beer {
-            Beer::Silent => None,
-            Beer::At(celsius) => Some(celsius),
-            Beer::FollowsSetpoint => self.setpoint(),
-        };
-        if let Some(celsius) = beer {
-            let wobble = if self.monotonic % 120_000 == 0 { 0.01 } else { 0.0 };
-            self.give(beer_reading(celsius + wobble));
+        for (vessel, beer) in self.beer.clone() {
+            let beer = match beer {
+                Beer::Silent => None,
+                Beer::At(celsius) => Some(celsius),
+                Beer::FollowsSetpoint => self.setpoint_of(&vessel),
+            };
+            if let Some(celsius) = beer {
+                let wobble = if self.monotonic % 120_000 == 0 { 0.01 } else { 0.0 };
+                self.give(probe_reading(&vessel, "beer", celsius + wobble));
+            }
         }
         let hourly = self.monotonic % 3_600_000 == 0;
         let floats = if hourly { self.floats.clone() } else { BTreeMap::new() };
@@ -232,16 +241,24 @@ impl Bench {
 
     /// In °C.
     pub fn setpoint(&self) -> Option<f64> {
-        self.engine.glance(&north())?.setpoint.map(Temperature::celsius)
+        self.setpoint_of(&north())
+    }
+
+    fn setpoint_of(&self, vessel: &Name) -> Option<f64> {
+        self.engine.glance(vessel)?.setpoint.map(Temperature::celsius)
+    }
+
+    fn say(&mut self, beer: Beer) {
+        self.beer.insert(self.at.clone(), beer);
     }
 
     fn act(&mut self, action: &str) {
         let words: Vec<&str> = action.split_whitespace().collect();
         match words.as_slice() {
             ["tick"] => self.give(Input::Tick),
-            ["beer", "silent"] => self.beer = Beer::Silent,
-            ["beer", "follows"] => self.beer = Beer::FollowsSetpoint,
-            ["beer", "at", celsius] => self.beer = Beer::At(celsius.parse().unwrap()),
+            ["beer", "silent"] => self.say(Beer::Silent),
+            ["beer", "follows"] => self.say(Beer::FollowsSetpoint),
+            ["beer", "at", celsius] => self.say(Beer::At(celsius.parse().unwrap())),
             ["beer", celsius, rest @ ..] => {
                 self.reading("beer", |v| v.temperature_c = Some(celsius.parse().unwrap()), rest);
             }
@@ -263,6 +280,10 @@ impl Bench {
                 let fall = self.floats.get_mut(*name).unwrap();
                 let gravity = fall.at(now, 0);
                 *fall = Fall { from: gravity, to: gravity, stuck: true, ..*fall };
+            }
+            ["reservoir", celsius] => {
+                let reading = probe_reading(&self.at, "reservoir", celsius.parse().unwrap());
+                self.give(reading);
             }
             ["float", gravity, rest @ ..] => {
                 let sg = RawGravity::Sg(gravity.parse().unwrap());
@@ -317,7 +338,8 @@ impl Bench {
         };
         let retained = rest.contains(&"retained");
         let source = source.to_owned();
-        self.give(Input::Reading(Reading { vessel: north(), source, taken, retained, values }));
+        let vessel = self.at.clone();
+        self.give(Input::Reading(Reading { vessel, source, taken, retained, values }));
     }
 
     fn seen(&mut self, output: &str, word: &str) {
@@ -327,7 +349,7 @@ impl Bench {
             "off" => Some(false),
             _ => None,
         };
-        self.give(Input::Seen { vessel: north(), output, on });
+        self.give(Input::Seen { vessel: self.at.clone(), output, on });
     }
 
     /// Another process goes on from what was stored, after so long by the wall clock.
@@ -360,10 +382,10 @@ impl Bench {
         assert!(rest.trim().is_empty(), "{text}");
         let command = Command::from_fields(name, &fields).map_err(|error| error.to_string());
         let file = command.as_ref().ok().and_then(|command| {
-            command.schedule_file(self.engine.schedule_file(&north())).map(str::to_owned)
+            command.schedule_file(self.engine.schedule_file(&self.at)).map(str::to_owned)
         });
         self.give(Input::Command(CommandInput {
-            vessel: north(),
+            vessel: self.at.clone(),
             id,
             by: None,
             command,
@@ -373,14 +395,14 @@ impl Bench {
     }
 
     fn holds(&self, expected: &str, before: usize) -> Result<(), String> {
-        let glance = self.engine.glance(&north()).expect("the vessel has been seen");
+        let glance = self.engine.glance(&self.at).expect("the vessel has been seen");
         let (word, rest) = expected.split_once(' ').unwrap_or((expected, ""));
         let rest = rest.trim();
         let same = |is: &str| if is == rest { Ok(()) } else { Err(format!("it is {is:?}")) };
         let on = |on: bool| same(if on { "on" } else { "off" });
         match word {
             "set" => {
-                let is = self.setpoint().map_or("none".to_owned(), |c| format!("{c:.1}"));
+                let is = self.setpoint_of(&self.at).map_or("none".to_owned(), |c| format!("{c:.1}"));
                 same(&is)
             }
             "stage" => same(glance.stage.as_deref().unwrap_or("none")),
@@ -450,7 +472,7 @@ impl Bench {
     /// `id stands`, `id seen`, `id shelved` or `id gone`.
     fn alarm(&self, text: &str) -> Result<(), String> {
         let (id, how) = text.split_once(' ').unwrap();
-        let view = self.engine.view(&north()).unwrap();
+        let view = self.engine.view(&self.at).unwrap();
         let alarm = view.alarms.iter().find(|alarm| alarm.id == id);
         let is = match alarm {
             None => "gone",
@@ -478,9 +500,13 @@ pub fn north() -> Name {
 
 /// A reading of the beer's probe.
 pub fn beer_reading(celsius: f64) -> Input {
+    probe_reading(&north(), "beer", celsius)
+}
+
+fn probe_reading(vessel: &Name, source: &str, celsius: f64) -> Input {
     let values = Values { temperature_c: Some(celsius), ..Values::default() };
-    let source = "beer".to_owned();
-    Input::Reading(Reading { vessel: north(), source, taken: None, retained: false, values })
+    let (vessel, source) = (vessel.clone(), source.to_owned());
+    Input::Reading(Reading { vessel, source, taken: None, retained: false, values })
 }
 
 /// A reading of the float.

@@ -360,7 +360,7 @@ impl Run {
                     free |= [Kind::BatchPitched, Kind::StageLeft].contains(&record.kind);
                     self.records.push(record.clone());
                 }
-                Effect::Reply(_) => {}
+                Effect::Cool(_) | Effect::Reply(_) => {}
             }
         }
         self.check_setpoint(before, free);

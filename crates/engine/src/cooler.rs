@@ -149,9 +149,6 @@ impl Cooler {
 
     /// What is wanted, its rests apart.
     fn wish(&self, config: &config::Cooler, calls: Vec<Name>, now: Stamp) -> (bool, Why) {
-        if config.output.out_of_use {
-            return (false, Why::NotInUse);
-        }
         let reservoir = self.reservoir_now(config, now).zip(config.target);
         let Some((reservoir_c, target)) = reservoir else {
             return if calls.is_empty() {
@@ -178,12 +175,12 @@ impl Cooler {
         let (wanted, why) = self.wish(config, calls, now);
         if output.drive == config::Drive::Setpoint {
             // A thermostat cycles by itself: where there is a reservoir, it keeps that.
-            let keeps = self.reservoir_now(config, now).is_some() && !output.out_of_use;
+            let keeps = self.reservoir_now(config, now).is_some();
             let setpoint = config.target.filter(|_| wanted || keeps);
             return Decision { on: setpoint.is_some(), setpoint, because: why };
         }
         let (on, because) = match (self.on_since, wanted) {
-            (Some(since), false) if since + output.min_on > now && !output.out_of_use => {
+            (Some(since), false) if since + output.min_on > now => {
                 (true, Why::MinOn { until: since + output.min_on })
             }
             (None, true) if self.rests_since + output.min_off > now => {
@@ -266,7 +263,8 @@ impl Engine {
 
     /// What every shared cooler is told now: for a broker that may have forgotten it.
     pub fn cooler_orders(&self) -> Vec<CoolerDrive> {
-        let coolers = self.setup.coolers.iter();
+        let in_use = |(_, config): &(&Name, &config::Cooler)| !config.output.out_of_use;
+        let coolers = self.setup.coolers.iter().filter(in_use);
         let known = coolers.filter_map(|(name, config)| {
             let cooler = self.state.coolers.get(name)?;
             Some(cooler.drive(name, config, refresh_of(&self.setup, name)))
@@ -296,6 +294,10 @@ impl Engine {
         let now = clock.steady;
         for (name, config) in &setup.coolers {
             let cooler = state.coolers.entry(name.clone()).or_insert_with(|| Cooler::new(now));
+            if config.output.out_of_use {
+                cooler.because = Why::NotInUse;
+                continue;
+            }
             let drawing: Vec<&Name> = drawing(setup, name).collect();
             crate::valve::take_turns(cooler, config.at_once, &drawing, &mut state.vessels, now);
             let open = |vessel: &Vessel| {
@@ -322,7 +324,8 @@ impl Engine {
         let Engine { setup, state } = self;
         let Some(clock) = &state.clock else { return };
         for (name, config) in &setup.coolers {
-            let Some(cooler) = state.coolers.get_mut(name) else { continue };
+            let in_use = !config.output.out_of_use;
+            let Some(cooler) = state.coolers.get_mut(name).filter(|_| in_use) else { continue };
             cooler.run(false, clock.steady);
             cooler.told_at = None;
             let decision = Decision { on: false, setpoint: None, because: Why::Ends };

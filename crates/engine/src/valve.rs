@@ -1,9 +1,10 @@
 //! Valves on a shared cooler: who may open where not all may at once.
 //!
-//! A valve that may not open asks for its turn while its beer is too warm. Who is farthest off or
-//! has waited longest goes first: an hour of waiting weighs as much as 1 K. A valve that has been
-//! open for its turn makes room where another asks. Common practice in sharing a weak cold source,
-//! no source.
+//! A valve that may not open asks for its turn while its beer is too warm. Who has waited longest or
+//! is farthest off goes first: a turn of waiting weighs as much as 1 K, and no beer weighs more than
+//! that by being off, so that one that is being chilled for days never starves one that ferments. A
+//! valve that has been open for its turn makes room where another asks. From memory of how weak cold
+//! sources are shared, no source.
 
 use crate::context::Context;
 use crate::cooler::Cooler;
@@ -17,6 +18,8 @@ use std::collections::BTreeMap;
 
 /// A valve makes room after this time, where another asks.
 const TURN: Span = Span::from_mins(20);
+/// A beer is no more urgent by being farther off than this, in K.
+const URGENT_K: f64 = 1.0;
 /// A turn that is not taken is over after this time.
 const UNUSED: Span = Span::from_secs(60);
 
@@ -99,7 +102,7 @@ pub(crate) fn turn_text(cx: &Context<'_, '_>, since: Stamp, at_once: u32) -> Str
     let valves = if at_once == 1 { "one valve".to_owned() } else { format!("{at_once} valves") };
     format!(
         "its valve has waited for its turn since {}: the cooler {} serves {valves} at a time, \
-         first who is farthest off or has waited longest",
+         first who has waited longest or is farthest off",
         cx.clock.wall_of(since),
         cooler.map_or("", Name::as_str)
     )
@@ -195,7 +198,8 @@ fn next(
             // Whose turn has just ended waits with the others from the next time on.
             Turn::Waits { since } if *since < now => {
                 let asks = vessels.get(name)?.valve.asks?;
-                Some((asks + now.since(*since).hours(), name))
+                let waited = now.since(*since).hours() / TURN.hours();
+                Some((asks.min(URGENT_K) + waited, name))
             }
             _ => None,
         })

@@ -1,6 +1,6 @@
 //! Commands: accepted or refused in every run state, each once, and what `revise` keeps.
 
-use crate::kit::{Bench, NORTH, check};
+use crate::kit::{Bench, NORTH, SOUTH, check};
 use quantity::Show;
 
 const LONG: &str = "[[stage]]\nname = 'primary'\ntarget = '18 C'\n\
@@ -28,11 +28,12 @@ fn every_command_in_every_state_is_accepted_or_refused() {
         (r#"sample gravity="1.040 SG""#, "idle running held stopped aborted complete"),
         (r#"note text="A line""#, "idle running held stopped aborted complete"),
         ("acknowledge", "idle running held stopped aborted complete"),
+        (r#"move to="south""#, "running held"),
         ("stop", "running held complete"),
         ("abort", "idle running held stopped aborted complete"),
     ] {
         for (state, way) in STATES {
-            let mut bench = Bench::new(NORTH, Show::default());
+            let mut bench = Bench::new(&format!("{NORTH}{SOUTH}"), Show::default());
             bench.put("beer", LONG);
             bench.run("0:00 tick");
             for step in way {

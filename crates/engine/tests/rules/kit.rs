@@ -50,6 +50,27 @@ drive = "switch"
 anticipate = false
 "#;
 
+/// Another one beside it, with narrower limits.
+pub const SOUTH: &str = r#"
+[vessel.south]
+volume = "23 L"
+coldest = "2 C"
+warmest = "24 C"
+[vessel.south.gravity.float]
+topic = "cellar/float/2"
+read = { at = "/sg", unit = "SG" }
+temperature = { at = "/temp", unit = "C" }
+every = "60 min"
+[vessel.south.beer]
+topic = "cellar/probe/2"
+read = { unit = "C" }
+every = "60 s"
+[vessel.south.heater]
+[vessel.south.chiller]
+[vessel.south.control]
+anticipate = false
+"#;
+
 /// What the float adds to the truth, hour by hour: a real one is never exact.
 const NOISE: [f64; 8] = [2e-4, -4e-4, 1e-4, 3e-4, -2e-4, 4e-4, -1e-4, -3e-4];
 
@@ -177,8 +198,11 @@ impl Bench {
             self.effects.clear();
             self.pass(START + millis(time));
             let action = action.trim();
-            let (vessel, action) = action.split_once(": ").unwrap_or(("north", action));
-            self.at = Name::parse(vessel).unwrap();
+            let named = action.split_once(": ").and_then(|(name, action)| {
+                Some((Name::parse(name).ok()?, action))
+            });
+            let (at, action) = named.unwrap_or((north(), action));
+            self.at = at;
             self.act(action.trim());
             for expected in split(expected) {
                 if let Err(problem) = self.holds(&expected, before) {
@@ -298,6 +322,7 @@ impl Bench {
             [name, "fall", from, "to", to, "in", hours, "h"] => {
                 self.fall(name, [from, to, hours]);
             }
+            ["end"] => self.give(Input::Stopping),
             ["start"] => self.give(Input::Started { version: "1.0.0".to_owned() }),
             ["restart", "after", time] => self.restart(millis(time)),
             ["crash"] => self.crash(),
@@ -395,6 +420,14 @@ impl Bench {
     }
 
     fn holds(&self, expected: &str, before: usize) -> Result<(), String> {
+        if let Some(on) = self.engine.cooler(&self.at) {
+            let is = format!("cooler {}", if on { "on" } else { "off" });
+            return match expected {
+                "cooler on" | "cooler off" if expected == is => Ok(()),
+                _ if is_kind(expected) => Ok(()),
+                _ => Err(format!("it is {is:?}")),
+            };
+        }
         let glance = self.engine.glance(&self.at).expect("the vessel has been seen");
         let (word, rest) = expected.split_once(' ').unwrap_or((expected, ""));
         let rest = rest.trim();
@@ -409,6 +442,11 @@ impl Bench {
             "run" => same(glance.run),
             "heater" => on(glance.heater),
             "chiller" => on(glance.chiller),
+            "because" => {
+                let because = self.engine.view(&self.at).unwrap().outputs.because;
+                let found = because.contains(rest.trim_matches('"'));
+                found.then_some(()).ok_or(format!("it is {because:?}"))
+            }
             "ok" | "refused" => self.replied(word == "ok", rest),
             "told" => self.told(rest),
             "alarm" => self.alarm(rest),
@@ -455,7 +493,9 @@ impl Bench {
         let (output, order) = text.split_once(' ').unwrap();
         let output = kind(output);
         let drive = self.effects.iter().rev().find_map(|effect| match effect {
-            Effect::Drive(drive) if drive.output == output => Some(drive),
+            Effect::Drive(drive) if drive.output == output && drive.vessel == self.at => {
+                Some(drive)
+            }
             _ => None,
         });
         let drive = drive.ok_or("it was told nothing")?;

@@ -11,5 +11,7 @@ mod kit;
 mod milestones;
 mod properties;
 mod readings;
+mod moves;
+mod shared;
 mod targets;
 mod time;

@@ -45,7 +45,8 @@ pub async fn command(
     let mut payload = json!(fields);
     payload["do"] = json!(name);
     payload["id"] = json!(id);
-    payload["by"] = json!(by);
+    // Not `by`: that is a nudge's amount.
+    payload["sender"] = json!(by);
     let sent = link.publish(Outgoing {
         topic: topics.command(vessel),
         payload: payload.to_string().into_bytes(),

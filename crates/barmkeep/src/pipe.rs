@@ -6,6 +6,7 @@
 use crate::driver::Driver;
 use crate::failure::Failure;
 use crate::files::Cellar;
+use crate::kept::Kept;
 use crate::link::decode::command_input;
 use engine::{Engine, Input, RawGravity, Reading, Values};
 use quantity::{Stamp, Temperature};
@@ -23,7 +24,8 @@ const LONGEST_LINE: usize = 1 << 20;
 /// # Errors
 /// Where `input` or `output` fail.
 pub fn run(cellar: &Cellar, input: impl BufRead, mut output: impl Write) -> Result<(), Failure> {
-    let mut pipe = Pipe { cellar, driver: Driver::new(Engine::new(cellar.setup())) };
+    let driver = Driver::new(Engine::new(cellar.setup()));
+    let mut pipe = Pipe { cellar, driver, kept: Kept::default() };
     let mut input = input;
     let mut bytes = Vec::new();
     let mut line = 0_u64;
@@ -45,6 +47,8 @@ pub fn run(cellar: &Cellar, input: impl BufRead, mut output: impl Write) -> Resu
 struct Pipe<'a> {
     cellar: &'a Cellar,
     driver: Driver,
+    /// For a pitch in the past.
+    kept: Kept,
 }
 
 impl Pipe<'_> {
@@ -60,6 +64,9 @@ impl Pipe<'_> {
         let at = self.time(&fields)?;
         self.driver.pass(at);
         if let Some(input) = self.input(&fields)? {
+            if let Input::Reading(reading) = &input {
+                self.kept.keep(at, reading);
+            }
             self.driver.give(input);
         }
         self.driver.take_effects();
@@ -119,10 +126,16 @@ impl Pipe<'_> {
 
     fn command(&self, vessel: &Name, fields: &Map<String, Value>) -> Input {
         let mut object = fields.clone();
+        // The line's own time; a pitch in the past says `pitched_at`.
         object.remove("at");
         object.remove("vessel");
         let mut input = command_input(vessel, &object);
         self.cellar.load_schedule_of(&mut input, self.driver.engine.schedule_file(vessel));
+        if let Ok(engine::Command::Pitch(pitch)) = &input.command
+            && let Some(at) = pitch.at
+        {
+            input.history = self.kept.since(vessel, at);
+        }
         Input::Command(input)
     }
 

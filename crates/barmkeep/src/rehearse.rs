@@ -155,6 +155,7 @@ impl Rehearsal {
             schedule: "rehearsal".to_owned(),
             name: None,
             original_gravity: arguments.original_gravity,
+            original_unknown: false,
             uncertainty: None,
             final_gravity: None,
             attenuation: None,

@@ -192,6 +192,7 @@ fn pitch(options: &Options) -> Pitch {
         schedule: "replay".to_owned(),
         name: None,
         original_gravity: options.original_gravity,
+        original_unknown: false,
         uncertainty: None,
         final_gravity: options.final_gravity,
         attenuation: options.attenuation,

@@ -112,7 +112,9 @@ impl Belief {
     pub fn expect(&mut self, expectation: Expectation) {
         let (before, after) = (self.expectation.original, expectation.original);
         if before != after {
-            if let Original::Expected { sg, sd_points } = before {
+            if let Original::Expected { sg, sd_points } | Original::Sampled { sg, sd_points } =
+                before
+            {
                 self.learn_original(points(sg), -sd_points * sd_points * 1.0001);
             }
             let (mean, sd) = original(&after);
@@ -271,7 +273,7 @@ fn original(original: &Original) -> (f64, f64) {
         Original::Sampled { sg, sd_points } | Original::Expected { sg, sd_points } => {
             (points(sg), sd_points.max(0.05))
         }
-        Original::Measured => ANY_ORIGINAL,
+        Original::Measured | Original::Unknown => ANY_ORIGINAL,
     }
 }
 

@@ -188,6 +188,7 @@ impl Belief {
             Original::Measured if self.fall.settled => None,
             Original::Measured if self.fall.begun.is_some() => Some(Missing::OriginalMissed),
             Original::Measured => Some(Missing::OriginalNotSettled),
+            Original::Unknown => Some(Missing::OriginalUnknown),
             Original::Sampled { .. } | Original::Expected { .. } => None,
         }
     }

@@ -49,7 +49,7 @@ pub(crate) struct Bank {
 }
 
 /// The used model at some instant.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(crate) struct State {
     pub tau: f64,
     pub x: [f64; 6],
@@ -70,18 +70,18 @@ impl Bank {
         bank
     }
 
-    /// Takes a reading that is newer than the last one.
-    pub fn take(&mut self, at: Stamp, beer: f64, probe: &Probe, past: &Past) {
+    /// Takes a reading that is newer than the last one; `pieces` are the inputs since that.
+    pub fn take(&mut self, at: Stamp, beer: f64, probe: &Probe, pieces: &[(Stamp, Stamp, Inputs)]) {
         let hours = at.since(self.at).hours();
         if hours > LONGEST_GAP {
             for filter in &mut self.filters {
                 filter.begin_anew(beer);
             }
         } else {
-            for (from, to, inputs) in past.pieces(self.at, at, DELAY) {
-                let piece = to.since(from).hours();
+            for (from, to, inputs) in pieces {
+                let piece = to.since(*from).hours();
                 for (filter, tau) in self.filters.iter_mut().zip(TAUS) {
-                    filter.predict(tau, piece, inputs);
+                    filter.predict(tau, piece, *inputs);
                 }
             }
         }
@@ -92,11 +92,16 @@ impl Bank {
 
     /// The used model, carried on from the last reading to `now` by what the outputs did.
     pub fn state(&self, now: Stamp, past: &Past) -> State {
-        let mut state = State { tau: TAUS[self.current], x: self.filters[self.current].x };
+        let mut state = self.last();
         for (from, to, inputs) in past.pieces(self.at, now, DELAY) {
             state.advance(to.since(from).hours(), inputs);
         }
         state
+    }
+
+    /// The used model at the last reading.
+    pub fn last(&self) -> State {
+        State { tau: TAUS[self.current], x: self.filters[self.current].x }
     }
 
     /// Whether what this output does is known well enough to foresee it.

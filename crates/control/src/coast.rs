@@ -54,8 +54,8 @@ pub(crate) struct Moment {
 pub(crate) struct Standing {
     /// Whether its effect is known.
     pub known: bool,
-    /// For how long it has been off, or has counted as such.
-    pub rested: Span,
+    /// For how long it has been off; `None` where it is not known ever to have run.
+    pub rested: Option<Span>,
     /// Whether it has been idle for [`QUIET`].
     pub quiet: bool,
 }
@@ -151,7 +151,7 @@ fn begin(moment: &Moment, output: Output) -> Option<Wish> {
         })
     } else {
         let needed = side.reading > h && side.error > 0.7 * h;
-        let alone = side.own.rested >= BETWEEN_TRIALS
+        let alone = side.own.rested.is_none_or(|rested| rested >= BETWEEN_TRIALS)
             && (side.other.quiet || side.error > 2.0 * h)
             && (!side.other.known || side.low > 0.0);
         (needed && alone).then_some(match output {
@@ -169,6 +169,8 @@ fn idle(moment: &Moment) -> Because {
         moment.coasts(Output::Chiller)
     } else if error < -moment.half_width && moment.outlook.off.high > error {
         moment.coasts(Output::Heater)
+    } else if (moment.beer.celsius() - moment.aim).abs() > moment.half_width {
+        Because::Awaits { beer: moment.beer, setpoint: moment.setpoint }
     } else {
         Because::WithinBand { beer: moment.beer, setpoint: moment.setpoint }
     }

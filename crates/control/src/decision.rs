@@ -19,6 +19,13 @@ pub struct Decision {
 /// The rule behind a decision, with its facts.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Because {
+    /// Off: the beer is off its setpoint, but what the outputs did last must show first.
+    Awaits {
+        /// The last reading.
+        beer: Temperature,
+        /// The setpoint.
+        setpoint: Temperature,
+    },
     /// Cooling starts: the beer is above the band.
     AboveBand {
         /// The last reading.
@@ -127,6 +134,13 @@ impl Because {
         match *self {
             Because::AboveBand { beer, setpoint } => {
                 format!("the beer, at {}, is above the band around {}", t(beer), t(setpoint))
+            }
+            Because::Awaits { beer, setpoint } => {
+                format!(
+                    "the beer is at {} ({} is wanted), and what the outputs did last is awaited",
+                    t(beer),
+                    t(setpoint)
+                )
             }
             Because::BelowBand { beer, setpoint } => {
                 format!("the beer, at {}, is below the band around {}", t(beer), t(setpoint))

@@ -26,6 +26,8 @@ pub(crate) const DIRECT: usize = 5;
 /// a fermenter in a fridge; engineering estimates, no source.
 const FIRST: [f64; N] = [0.0, 0.0, 0.0, -2.5, 0.8, 0.3];
 const FIRST_SD: [f64; N] = [0.5, 0.5, 0.5, 2.0, 0.8, 0.8];
+/// What is believed where not even the signs are taken for granted.
+const IMPARTIAL_SD: [f64; N] = [0.5, 0.5, 0.5, 3.0, 2.0, 0.3];
 /// How far each state may wander in 1 h, as a standard deviation.
 const WANDER: [f64; N] = [0.01, 0.05, 0.12, 0.01, 0.01, 0.01];
 /// A surprise of more than this many variances counts as this many.
@@ -65,6 +67,22 @@ impl Filter {
             p[i][i] = FIRST_SD[i] * FIRST_SD[i];
         }
         Filter { x, covariance: pack(&p) }
+    }
+
+    /// Nothing is known but one reading, not even which output warms and which cools.
+    pub fn impartial(beer: f64) -> Self {
+        let mut p = [[0.0; N]; N];
+        for i in 0..N {
+            p[i][i] = IMPARTIAL_SD[i] * IMPARTIAL_SD[i];
+        }
+        Filter { x: [beer, 0.0, 0.0, 0.0, 0.0, 0.0], covariance: pack(&p) }
+    }
+
+    /// Makes a state less sure by this variance.
+    pub fn loosen(&mut self, state: usize, variance: f64) {
+        // The diagonal's place in the packed upper triangle.
+        let place = state * N - state * (state + 1) / 2 + state;
+        self.covariance[place] += variance;
     }
 
     /// What the outputs do is kept, the rest begins anew with one reading.

@@ -7,6 +7,7 @@ use crate::outlook::{Extremes, Outlook, Path, outlook};
 use crate::past::{self, Past};
 use crate::plain::{self, Situation, Wish};
 use crate::probe::Probe;
+use crate::witness::Witness;
 use crate::{Because, Output};
 use quantity::{Span, Stamp};
 use serde::{Deserialize, Serialize};
@@ -15,9 +16,10 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Foresight {
     past: Past,
-    /// `None` before the first reading, as the bank.
+    /// `None` before the first reading, as the bank and the witness.
     probe: Option<Probe>,
     bank: Option<Bank>,
+    witness: Option<Witness>,
     trials: Trials,
     level: Level,
     /// The beer's extremes with both outputs off, as the last decision foresaw them, in °C.
@@ -31,6 +33,7 @@ impl Foresight {
             past: Past::default(),
             probe: None,
             bank: None,
+            witness: None,
             trials: Trials::default(),
             level: Level::new(start),
             foreseen: None,
@@ -44,9 +47,16 @@ impl Foresight {
             Some(probe) => probe.take(at, beer),
         }
         let Some(probe) = &self.probe else { return };
-        match &mut self.bank {
-            None => self.bank = Some(Bank::new(at, beer, probe)),
-            Some(bank) => bank.take(at, beer, probe, &self.past),
+        match (&mut self.bank, &mut self.witness) {
+            (Some(bank), Some(witness)) => {
+                let pieces = self.past.pieces(bank.at, at, bank::DELAY);
+                bank.take(at, beer, probe, &pieces);
+                witness.take(at, beer, probe.variance(), bank.tau(), &pieces);
+            }
+            _ => {
+                self.bank = Some(Bank::new(at, beer, probe));
+                self.witness = Some(Witness::new(at, beer, probe.variance()));
+            }
         }
         self.past.forget_before(at - bank::DELAY);
     }
@@ -82,7 +92,7 @@ impl Foresight {
         let pending = [(bank::DELAY.hours(), past::inputs(relays.running()))];
         let outlook = outlook(bank.state(now, &self.past), &pending, &path);
         self.foreseen = Some(outlook.beer);
-        if !self.probe.as_ref().is_some_and(Probe::is_fine) {
+        if !self.sees_finely() {
             return plain::wish(situation);
         }
         if !bank.is_right() {
@@ -100,8 +110,14 @@ impl Foresight {
         self.bank.as_ref().map(|bank| bank.state(now, &self.past))
     }
 
-    pub fn bank(&self) -> Option<&Bank> {
-        self.bank.as_ref()
+    /// The models and the witness; `None` before the first reading.
+    pub fn known(&self) -> Option<(&Bank, &Witness)> {
+        self.bank.as_ref().zip(self.witness.as_ref())
+    }
+
+    /// Whether the probe shows small changes.
+    pub fn sees_finely(&self) -> bool {
+        self.probe.as_ref().is_some_and(Probe::is_fine)
     }
 
     pub fn foreseen(&self) -> Option<Extremes> {
@@ -135,7 +151,7 @@ impl Foresight {
         let idle = relay.idle(situation.now);
         Standing {
             known: self.knows(output),
-            rested: situation.now.since(relay.rests_since),
+            rested: relay.ran_until.map(|until| situation.now.since(until)),
             quiet: situation.rules.rests(output).is_none()
                 || idle.is_none_or(|idle| idle >= coast::QUIET),
         }

@@ -15,14 +15,16 @@ mod outlook;
 mod past;
 mod plain;
 mod probe;
+mod rebound;
 mod regulator;
 mod relay;
 mod rules;
 mod setpoint;
 mod watch;
+mod witness;
 
 pub use decision::{Because, Decision};
 pub use regulator::{Estimate, Figures, OutputFigures, Regulator, Sign};
 pub use relay::Output;
 pub use rules::{Demand, Envelope, Rests, Rules, Thresholds};
-pub use setpoint::{ramped, ramped_gently};
+pub use setpoint::{ramp_points, ramped};

@@ -9,6 +9,9 @@ use serde::{Deserialize, Serialize};
 
 /// Number of steps looked ahead.
 const STEPS: usize = 60;
+/// Before its setpoint moves, the beer leaves it by no more than this, in K: half a step of 3 K. An
+/// engineering choice, no source.
+const EARLY_MOST: f64 = 1.5;
 /// A step is an eighth of the time constant, within these bounds, in h.
 const STEP_LEAST: f64 = 2.0 / 60.0;
 const STEP_MOST: f64 = 6.0 / 60.0;
@@ -62,7 +65,8 @@ impl Path {
 
     /// A course that the beer can follow: each climb and descent that is steeper than these rates,
     /// in K/h, becomes as steep as they are and is spread evenly around its own middle, which is
-    /// the least squared error that such a beer can have.
+    /// the least squared error that such a beer can have. It leaves its place before its time by
+    /// [`EARLY_MOST`] at most.
     pub fn followable(mut self, up: Option<f64>, down: Option<f64>) -> Path {
         for i in 1..self.points.len() {
             let ((from, start), (to, end)) = (self.points[i - 1], self.points[i]);
@@ -73,7 +77,7 @@ impl Path {
             }
             let middle = (from + to) / 2.0;
             let earliest = if i == 1 { f64::NEG_INFINITY } else { self.points[i - 2].0 };
-            let begin = (middle - way / rate / 2.0).max(earliest);
+            let begin = (middle - way / rate / 2.0).max(earliest).max(from - EARLY_MOST / rate);
             let latest = self.points.get(i + 1).map_or(f64::INFINITY, |(at, _)| *at);
             self.points[i - 1].0 = begin;
             self.points[i].0 = (begin + way / rate).min(latest);
@@ -207,6 +211,11 @@ mod tests {
             Path::new(c(16.0), &[(Span::from_hours(1), c(16.0)), (Span::from_hours(1), c(19.0))])
                 .followable(Some(1.0), None);
         assert!((near.at(0.0) - 16.5).abs() < 1e-12);
+        // A long way does not begin the earlier for that.
+        let long = Path::new(c(4.0), &[(at, c(4.0)), (at, c(19.0))]).followable(Some(1.0), None);
+        for (hours, expected) in [(3.5, 4.0), (5.0, 5.5), (18.5, 19.0)] {
+            assert!((long.at(hours) - expected).abs() < 1e-12, "{hours}: {}", long.at(hours));
+        }
         // What the beer can follow stays as it is, and so does a way down that is not known.
         for (to, up) in [(c(19.0), Some(2.0)), (c(13.0), Some(0.1))] {
             let ramp = Path::new(c(16.0), &[(at, to)]);

@@ -4,9 +4,9 @@ use crate::filter;
 use crate::foresight::Foresight;
 use crate::plain::{self, Situation, Wish};
 use crate::relay::{Relay, Relays};
-use crate::watch::Watch;
+use crate::watch::{Look, Watch};
 use crate::{Because, Decision, Demand, Output, Rests, Rules, Thresholds};
-use quantity::{Span, Stamp, Temperature, TemperatureRate};
+use quantity::{Span, Stamp, Temperature, TemperatureDelta};
 use serde::{Deserialize, Serialize};
 
 /// An output starts only where this much room is left around the vessel, in K, and stops at once
@@ -45,6 +45,9 @@ pub struct OutputFigures {
     pub on: Span,
     /// Whether its effect on this vessel is known.
     pub identified: bool,
+    /// What its own runs show that it does, in K/h: mean and standard deviation, positive where it
+    /// does what it is for; `None` before the first reading.
+    pub acts: Option<(f64, f64)>,
 }
 
 /// What a regulator knows, for people and records.
@@ -86,14 +89,37 @@ pub struct Estimate {
 /// What speaks against the hardware, with its evidence.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Sign {
+    /// An output does the contrary of what it is for: it may be wired the wrong way round.
+    Contrary {
+        /// Which one.
+        output: Output,
+        /// For how long it has been on.
+        on: Span,
+        /// How fast the beer goes the wrong way by it, in K/h.
+        by: f64,
+    },
+    /// The beer gains more heat than a few hours ago, or loses more, and no output explains it.
+    Gains {
+        /// By how much faster it warms, in K/h; negative where it cools.
+        by: f64,
+    },
+    /// The probe hangs in the air: what it shows turns round at once when an output stops.
+    Misplaced {
+        /// The output that stopped last.
+        output: Output,
+        /// How far it went back …
+        by: TemperatureDelta,
+        /// … within this time.
+        within: Span,
+    },
     /// An output has been on for long and the beer does not answer.
     NoEffect {
         /// Which one.
         output: Output,
         /// For how long it has been on.
         on: Span,
-        /// How fast the beer should change by it, at least.
-        expected: TemperatureRate,
+        /// How fast the beer should change by it, at least, in K/h.
+        expected: f64,
     },
     /// The beer goes away from the setpoint while an output works against it.
     RunsAway {
@@ -103,6 +129,15 @@ pub enum Sign {
         since: Stamp,
         /// The last reading.
         beer: Temperature,
+    },
+    /// An output was switched off, and the beer goes on as if it were on.
+    Sticks {
+        /// Which one.
+        output: Output,
+        /// For how long it has been off.
+        off: Span,
+        /// How fast the beer changes by it, in K/h.
+        by: f64,
     },
 }
 
@@ -171,16 +206,29 @@ impl Regulator {
             Some(output) => self.go_on(output, wish, rules, demand),
             None => self.begin(wish, rules, demand),
         };
-        if let (Some(bank), Some((_, beer))) = (self.foresight.bank(), self.reading) {
-            let error = demand.setpoint.map_or(0.0, |setpoint| (beer - setpoint).kelvin());
-            self.watch.look(self.now, &self.relays, bank, beer.celsius(), error);
-        }
+        self.look(demand);
         let running = self.relays.running();
         Decision {
             heater: running == Some(Output::Heater),
             chiller: running == Some(Output::Chiller),
             because,
         }
+    }
+
+    fn look(&mut self, demand: &Demand) {
+        let (Some((bank, witness)), Some((_, beer))) = (self.foresight.known(), self.reading)
+        else {
+            return;
+        };
+        self.watch.look(&Look {
+            now: self.now,
+            relays: &self.relays,
+            bank,
+            witness,
+            beer: beer.celsius(),
+            error: demand.setpoint.map_or(0.0, |setpoint| (beer - setpoint).kelvin()),
+            fine: self.foresight.sees_finely(),
+        });
     }
 
     /// What it knows.
@@ -191,6 +239,10 @@ impl Regulator {
                 starts: relay.starts,
                 on: relay.total(self.now),
                 identified: self.foresight.knows(output),
+                acts: self.foresight.known().map(|(_, witness)| {
+                    let acts = witness.acts(output);
+                    (acts.mean, acts.sd)
+                }),
             }
         };
         let foreseen = self.foresight.foreseen();
@@ -218,8 +270,10 @@ impl Regulator {
 
     /// What speaks against the hardware now.
     ///
-    /// [`Sign::NoEffect`] stands until a later run shows an effect; [`Sign::RunsAway`] until the
-    /// beer turns or no setpoint is asked for.
+    /// The strongest come first. [`Sign::NoEffect`] stands until a later run shows an effect;
+    /// [`Sign::Contrary`] while the output runs; [`Sign::Sticks`] until the beer shows otherwise or
+    /// the output runs; [`Sign::Misplaced`] until a run ends as a beer's does; [`Sign::RunsAway`]
+    /// until the beer turns or no setpoint is asked for.
     pub fn signs(&self) -> Vec<Sign> {
         self.watch.signs(self.now, &self.relays)
     }

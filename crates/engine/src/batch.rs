@@ -2,6 +2,7 @@
 
 use crate::forecast::Forecast;
 use crate::milestone::Verdict;
+use crate::nudge::Nudge;
 use belief::{Belief, Expectation, Expected, Original};
 use quantity::{Gravity, Share, Span, Stamp, Temperature, Volume};
 use schedule::model::{ExpectedFinal, ExpectedOriginal, Schedule, Stage};
@@ -32,7 +33,9 @@ pub(crate) struct Batch {
     pub yeast: Option<String>,
     /// A hand sample at pitch: SG and points.
     pub sampled_original: Option<(Gravity, f64)>,
-    /// As the schedule or the pitch has it.
+    /// Nobody knows the original gravity, whatever the schedule expects.
+    pub original_unknown: bool,
+    /// As the schedule, the pitch or a person since has it.
     pub expected_final: ExpectedFinal,
     /// Whether the pitch had one of its own, which an edited schedule does not change.
     pub own_final: bool,
@@ -42,6 +45,8 @@ pub(crate) struct Batch {
     pub stage: StageRun,
     pub done: Vec<StageDone>,
     pub held_since: Option<Stamp>,
+    /// Where a held setpoint goes; `None`: it stands.
+    pub held_at: Option<Temperature>,
     pub ended_at: Option<Stamp>,
     pub forecast: Forecast,
     /// Whether it was told what became of an original gravity that was to be measured.
@@ -71,6 +76,8 @@ pub(crate) struct StageRun {
     pub called: BTreeMap<String, Stamp>,
     pub overdue: bool,
     pub at_target_since: Option<Stamp>,
+    /// A person's correction of the setpoint.
+    pub nudge: Option<Nudge>,
 }
 
 /// A stage that was entered.
@@ -91,6 +98,7 @@ pub(crate) struct NewBatch {
     pub volume: Volume,
     pub yeast: Option<String>,
     pub sampled_original: Option<(Gravity, f64)>,
+    pub original_unknown: bool,
     /// The pitch's own; else the schedule's holds.
     pub expected_final: Option<ExpectedFinal>,
 }
@@ -98,7 +106,10 @@ pub(crate) struct NewBatch {
 impl Batch {
     /// A batch that begins in its `stage`-th stage (from 0).
     pub fn new(new: NewBatch, pitched_at: Stamp, entry: Temperature, stage: usize) -> Self {
-        let original = original_of(&new.schedule, new.sampled_original);
+        let original = match new.original_unknown {
+            true => Original::Unknown,
+            false => original_of(&new.schedule, new.sampled_original),
+        };
         let expected_with = foretold(original);
         let own_final = new.expected_final.is_some();
         let expected_final = new.expected_final.unwrap_or(new.schedule.expect.final_gravity);
@@ -113,6 +124,7 @@ impl Batch {
             volume: new.volume,
             yeast: new.yeast,
             sampled_original: new.sampled_original,
+            original_unknown: new.original_unknown,
             expected_final,
             own_final,
             belief: Belief::new(pitched_at, expectation),
@@ -120,6 +132,7 @@ impl Batch {
             stage: StageRun::new(stage, pitched_at, entry),
             done: Vec::new(),
             held_since: None,
+            held_at: None,
             ended_at: None,
             forecast: Forecast::default(),
             original_told: false,
@@ -156,14 +169,36 @@ impl Batch {
         }
     }
 
+    /// How the original gravity is known.
+    fn original(&self) -> Original {
+        match self.original_unknown {
+            true => Original::Unknown,
+            false => original_of(&self.schedule, self.sampled_original),
+        }
+    }
+
+    /// Another original gravity, with its standard deviation in points, or another end.
+    pub fn expect(&mut self, original: Option<(Gravity, f64)>, last: Option<ExpectedFinal>) {
+        if original.is_some() {
+            self.sampled_original = original;
+            self.original_unknown = false;
+            self.expected_with = foretold(self.original());
+        }
+        if let Some(last) = last {
+            self.expected_final = last;
+            self.own_final = true;
+        }
+        self.expect_anew();
+    }
+
     /// Puts another schedule under the batch; the pitch's own expectations stand.
     pub fn revise(&mut self, schedule: Schedule) {
-        let before = original_of(&self.schedule, self.sampled_original);
+        let before = self.original();
         self.schedule = schedule;
         if !self.own_final {
             self.expected_final = self.schedule.expect.final_gravity;
         }
-        let after = original_of(&self.schedule, self.sampled_original);
+        let after = self.original();
         if before != after {
             self.expected_with = foretold(after);
         }
@@ -172,14 +207,13 @@ impl Batch {
 
     /// Tells the belief what is expected now.
     fn expect_anew(&mut self) {
-        let original = original_of(&self.schedule, self.sampled_original);
+        let original = self.original();
         self.belief.expect(expectation(original, self.expected_final, self.expected_with));
     }
 
     /// Whether it is time to tell the original gravity that was to be measured.
     pub fn is_original_due(&self) -> bool {
-        let original = original_of(&self.schedule, self.sampled_original);
-        original == Original::Measured && !self.original_told && self.belief.has_begun()
+        self.original() == Original::Measured && !self.original_told && self.belief.has_begun()
     }
 
     /// How many standard deviations the confidence is, one-sided.
@@ -189,8 +223,7 @@ impl Batch {
 
     /// The original gravity in SG as believed, else as expected.
     pub fn original_sg(&self) -> Option<f64> {
-        let original = original_of(&self.schedule, self.sampled_original);
-        self.belief.original().map(|original| original.value).or(foretold(original))
+        self.belief.original().map(|original| original.value).or(foretold(self.original()))
     }
 
     /// The expected final gravity in SG, where there is one.
@@ -234,6 +267,7 @@ impl StageRun {
             called: BTreeMap::new(),
             overdue: false,
             at_target_since: None,
+            nudge: None,
         }
     }
 }
@@ -252,7 +286,7 @@ fn original_of(schedule: &Schedule, sampled: Option<(Gravity, f64)>) -> Original
 fn foretold(original: Original) -> Option<f64> {
     match original {
         Original::Sampled { sg, .. } | Original::Expected { sg, .. } => Some(sg),
-        Original::Measured => None,
+        Original::Measured | Original::Unknown => None,
     }
 }
 

@@ -1,6 +1,8 @@
 //! Commands: the same fields over the broker, in `pipe` and as flags on the command line.
 
-use quantity::{Gravity, GravityDelta, Quantity, Share, Span, Stamp, Temperature, Volume};
+use quantity::{
+    Gravity, GravityDelta, Quantity, Share, Span, Stamp, Temperature, TemperatureDelta, Volume,
+};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -11,11 +13,37 @@ pub enum Command {
     /// Start a batch.
     Pitch(Pitch),
     /// Keep the setpoint, freeze the stage's clock.
-    Hold,
+    Hold {
+        /// Keep this one instead.
+        target: Option<Temperature>,
+    },
     /// Go on.
     Resume,
     /// The next stage.
-    Advance,
+    Advance {
+        /// Another one by its name, also an earlier one.
+        to: Option<String>,
+    },
+    /// Correct the setpoint.
+    Nudge(Nudge),
+    /// Another expectation of the beer.
+    Expect(Expect),
+    /// Hold a temperature without a batch.
+    Park {
+        /// Which.
+        target: Temperature,
+        /// For how long; left out: until a person ends it.
+        time: Option<Span>,
+    },
+    /// Hold it no longer.
+    Unpark,
+    /// Keep both outputs off until a person ends it.
+    Lock {
+        /// Why.
+        because: String,
+    },
+    /// Keep them off no longer.
+    Unlock,
     /// Confirm one sentence, or all that wait.
     Confirm {
         /// The sentence.
@@ -62,6 +90,8 @@ pub struct Pitch {
     pub name: Option<String>,
     /// A hand sample at pitch.
     pub original_gravity: Option<Gravity>,
+    /// Nobody knows the original gravity, whatever the schedule expects.
+    pub original_unknown: bool,
     /// Its uncertainty; 1 point where left out.
     pub uncertainty: Option<GravityDelta>,
     /// Overrides the schedule's expectation.
@@ -76,6 +106,39 @@ pub struct Pitch {
     pub at: Option<Stamp>,
     /// The stage that it begins in, where not the first.
     pub stage: Option<String>,
+}
+
+/// The fields of a nudge.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Nudge {
+    /// Where to.
+    pub change: NudgeBy,
+    /// For how long; left out: until the stage ends.
+    pub until: Option<Span>,
+}
+
+/// Where a nudge goes.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum NudgeBy {
+    /// By so much from where the stage's setpoint would be.
+    By(TemperatureDelta),
+    /// To this.
+    To(Temperature),
+}
+
+/// The fields of a new expectation; at least one gravity is there.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Expect {
+    /// The gravity at pitching, as somebody measured it.
+    pub original_gravity: Option<Gravity>,
+    /// Its standard deviation; 1 point where left out.
+    pub uncertainty: Option<GravityDelta>,
+    /// The gravity at the end.
+    pub final_gravity: Option<Gravity>,
+    /// The same as an attenuation.
+    pub attenuation: Option<Share>,
+    /// On what evidence.
+    pub because: String,
 }
 
 /// The fields of a hand sample.
@@ -155,17 +218,24 @@ pub const COMMANDS: &[(&str, &[&str])] = &[
             "volume",
             "yeast",
             "at",
+            "pitched_at",
             "stage",
         ],
     ),
-    ("hold", &[]),
+    ("hold", &["target"]),
     ("resume", &[]),
-    ("advance", &[]),
+    ("advance", &["to"]),
+    ("nudge", &["by", "target", "until"]),
     ("confirm", &["say"]),
+    ("expect", &["original_gravity", "uncertainty", "final_gravity", "attenuation", "because"]),
     ("revise", &["schedule"]),
     ("sample", &["gravity", "instrument", "temperature", "calibrated_at", "uncertainty", "taken"]),
     ("note", &["text"]),
     ("move", &["to", "keep", "volume"]),
+    ("park", &["target", "for"]),
+    ("unpark", &[]),
+    ("lock", &["because"]),
+    ("unlock", &[]),
     ("acknowledge", &["alarm"]),
     ("shelve", &["alarm", "for"]),
     ("stop", &[]),
@@ -206,9 +276,15 @@ impl Command {
     pub fn name(&self) -> &'static str {
         match self {
             Command::Pitch(_) => "pitch",
-            Command::Hold => "hold",
+            Command::Hold { .. } => "hold",
             Command::Resume => "resume",
-            Command::Advance => "advance",
+            Command::Advance { .. } => "advance",
+            Command::Nudge(_) => "nudge",
+            Command::Expect(_) => "expect",
+            Command::Park { .. } => "park",
+            Command::Unpark => "unpark",
+            Command::Lock { .. } => "lock",
+            Command::Unlock => "unlock",
             Command::Confirm { .. } => "confirm",
             Command::Revise { .. } => "revise",
             Command::Sample(_) => "sample",
@@ -241,9 +317,18 @@ impl Fields<'_> {
     fn command(&self) -> Result<Command, CommandError> {
         Ok(match self.name {
             "pitch" => Command::Pitch(self.pitch()?),
-            "hold" => Command::Hold,
+            "hold" => Command::Hold { target: self.quantity("target")? },
             "resume" => Command::Resume,
-            "advance" => Command::Advance,
+            "advance" => Command::Advance { to: self.text("to") },
+            "nudge" => Command::Nudge(self.nudge()?),
+            "expect" => Command::Expect(self.expect()?),
+            "park" => {
+                let target = self.quantity("target")?.ok_or_else(|| self.missing("target"))?;
+                Command::Park { target, time: self.quantity("for")? }
+            }
+            "unpark" => Command::Unpark,
+            "lock" => Command::Lock { because: self.required("because")? },
+            "unlock" => Command::Unlock,
             "confirm" => Command::Confirm { say: self.text("say") },
             "revise" => Command::Revise { schedule: self.text("schedule") },
             "sample" => Command::Sample(self.sample()?),
@@ -264,24 +349,85 @@ impl Fields<'_> {
     }
 
     fn pitch(&self) -> Result<Pitch, CommandError> {
+        let (at, pitched_at) = (self.time("at")?, self.time("pitched_at")?);
+        if at.is_some() && pitched_at.is_some() && at != pitched_at {
+            return Err(CommandError(
+                "`at` and `pitched_at` both say when it was pitched: give one".to_owned(),
+            ));
+        }
+        let original_unknown = self.text("original_gravity").is_some_and(|text| is_unknown(&text));
         let pitch = Pitch {
             schedule: self.required("schedule")?,
             name: self.text("name"),
-            original_gravity: self.quantity("original_gravity")?,
+            original_gravity: match original_unknown {
+                true => None,
+                false => self.quantity("original_gravity")?,
+            },
+            original_unknown,
             uncertainty: self.quantity("uncertainty")?,
             final_gravity: self.quantity("final_gravity")?,
             attenuation: self.quantity("attenuation")?,
             volume: self.quantity("volume")?,
             yeast: self.text("yeast"),
-            at: self.time("at")?,
+            at: at.or(pitched_at),
             stage: self.text("stage"),
         };
-        if pitch.final_gravity.is_some() && pitch.attenuation.is_some() {
-            return Err(CommandError(
+        self.one_end()?;
+        Ok(pitch)
+    }
+
+    /// A final gravity and an attenuation are two words for one end.
+    fn one_end(&self) -> Result<(), CommandError> {
+        match (self.text("final_gravity"), self.text("attenuation")) {
+            (Some(_), Some(_)) => Err(CommandError(
                 "`final_gravity` and `attenuation` say the same thing: give one".to_owned(),
+            )),
+            _ => Ok(()),
+        }
+    }
+
+    fn nudge(&self) -> Result<Nudge, CommandError> {
+        let by = self.quantity::<TemperatureDelta>("by")?;
+        let target = self.quantity("target")?;
+        let change = match (by, target) {
+            (Some(by), None) => NudgeBy::By(by),
+            (None, Some(target)) => NudgeBy::To(target),
+            (Some(_), Some(_)) => {
+                return Err(CommandError(
+                    "`by` and `target` say the same thing: give one".to_owned(),
+                ));
+            }
+            (None, None) => {
+                return Err(CommandError(
+                    "`nudge` needs `by`, such as \"1 C\", or `target`, such as \"18 C\"".to_owned(),
+                ));
+            }
+        };
+        let until = match self.text("until").as_deref().map(str::trim) {
+            None | Some("stage") => None,
+            Some(_) => self.quantity("until").map_err(|error| {
+                CommandError(format!("{error}; or `stage`, to the end of the stage"))
+            })?,
+        };
+        Ok(Nudge { change, until })
+    }
+
+    fn expect(&self) -> Result<Expect, CommandError> {
+        let expect = Expect {
+            original_gravity: self.quantity("original_gravity")?,
+            uncertainty: self.quantity("uncertainty")?,
+            final_gravity: self.quantity("final_gravity")?,
+            attenuation: self.quantity("attenuation")?,
+            because: self.required("because")?,
+        };
+        self.one_end()?;
+        let of_end = expect.final_gravity.is_some() || expect.attenuation.is_some();
+        if expect.original_gravity.is_none() && !of_end {
+            return Err(CommandError(
+                "`expect` needs `original_gravity`, `final_gravity` or `attenuation`".to_owned(),
             ));
         }
-        Ok(pitch)
+        Ok(expect)
     }
 
     fn sample(&self) -> Result<Sample, CommandError> {
@@ -318,6 +464,7 @@ impl Fields<'_> {
         })
     }
 
+    /// The text of a field; `None` where it says nothing.
     fn text(&self, field: &str) -> Option<String> {
         self.fields.get(field).filter(|text| !text.trim().is_empty()).cloned()
     }
@@ -339,4 +486,9 @@ impl Fields<'_> {
         let parsed = self.text(field).map(|text| Stamp::parse_rfc3339(&text)).transpose();
         parsed.map_err(|error| CommandError(format!("`{field}`: {error}")))
     }
+}
+
+/// What a person writes where nobody knows.
+fn is_unknown(text: &str) -> bool {
+    text.trim() == "unknown"
 }

@@ -6,6 +6,7 @@
 //! so what was rehearsed is what will run.
 
 mod advice;
+mod ahead;
 mod alarm;
 mod batch;
 pub mod command;
@@ -13,15 +14,19 @@ mod context;
 mod cooler;
 mod effect;
 mod engine;
+mod expect;
 mod figures;
 mod float;
 mod forecast;
 mod input;
 mod intake;
+mod late;
 mod look;
 mod milestone;
 mod moving;
+mod nudge;
 mod outputs;
+mod park;
 mod past;
 mod perform;
 mod probe;

@@ -16,6 +16,7 @@ impl Vessel {
         let config = &cx.setup.config;
         let batch = self.batch.as_ref();
         let figures = self.figures();
+        let until = |at: Option<Stamp>| at.map(|at| cx.wall(at));
         let known_final = batch.is_some_and(|b| b.expected_final != ExpectedFinal::Unknown);
         view::State {
             vessel: cx.name.clone(),
@@ -48,8 +49,22 @@ impl Vessel {
             waits_for: self.waits_for(cx),
             forecast: self.forecast_view(cx),
             packaging: None,
-            parked_c: None,
-            locked: None,
+            parked_c: self.parked.as_ref().map(|parked| parked.target.celsius()),
+            parked_until: until(self.parked.as_ref().and_then(|parked| parked.until)),
+            locked: self.locked.as_ref().map(|locked| locked.because.clone()),
+            held_c: batch
+                .filter(|_| self.run == Run::Held)
+                .and_then(|batch| batch.held_at.or(self.setpoint))
+                .map(Temperature::celsius),
+            nudge: batch.filter(|_| self.is_in_stage()).and_then(|batch| {
+                let nudge = batch.stage.nudge.as_ref()?;
+                Some(view::Nudge {
+                    by_c: nudge.by_kelvin(),
+                    target_c: nudge.to().map(Temperature::celsius),
+                    until: until(nudge.until()),
+                    by: nudge.who().map(str::to_owned),
+                })
+            }),
             sources: self.sources_view(cx),
             alarms: alarms(&self.alarms, cx).chain(alarms(daemon, cx)).collect(),
         }
@@ -99,9 +114,8 @@ impl Vessel {
     }
 
     fn target_c(&self, cx: &Context<'_, '_>) -> Option<f64> {
-        let batch = self.batch.as_ref().filter(|_| self.is_in_stage())?;
-        let bounds = self.bounds(&cx.setup.config)?;
-        Some(bounds.clamp(batch.stage().target.end()).celsius())
+        self.batch.as_ref().filter(|_| self.is_in_stage())?;
+        self.stage_end(&cx.setup.config).map(Temperature::celsius)
     }
 
     fn gravity_view(&self, cx: &Context<'_, '_>) -> Option<view::Gravity> {

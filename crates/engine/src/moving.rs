@@ -168,9 +168,12 @@ impl Vessel {
         batch.stage.at_target_since = None;
         let bounds = Bounds::of(config, &batch.schedule.limits);
         let kept = setpoint.unwrap_or(batch.stage().target.end());
-        // What a person holds is held here too.
-        let beer = self.beer_now(config).filter(|_| run == Run::Running);
-        let entry = bounds.clamp(beer.unwrap_or(kept));
+        if run == Run::Held {
+            // What a person holds is held here too: it is gone to under the ramps.
+            batch.held_at = Some(bounds.clamp(batch.held_at.unwrap_or(kept)));
+        }
+        let entry = bounds.clamp(self.beer_now(config).unwrap_or(kept));
+        self.end_park(cx, "a batch came");
         self.run = run;
         self.setpoint = Some(entry);
         self.moving_from = None;

@@ -1,16 +1,16 @@
 //! From setpoint to outputs: what is wanted, what is allowed, and what the devices are told.
 
+use crate::ahead;
 use crate::context::Context;
 use crate::effect::{Drive, Effect, OutputKind};
 use crate::record::Kind;
-use crate::setpoint;
 use crate::setup::VesselSetup;
 use crate::vessel::{Run, Told, Vessel};
 use control::{Because, Demand, Envelope, Rests, Rules};
 use quantity::{Span, Stamp, Temperature};
 use schedule::Name;
 use schedule::config;
-use schedule::model::{Finish, Target};
+use schedule::model::Finish;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 
@@ -39,6 +39,7 @@ pub(crate) enum Why {
     Ends,
     Finished,
     Idle,
+    Locked,
     NoSetpoint,
     RanAway,
     Rides {
@@ -67,6 +68,7 @@ impl Why {
             Why::Ends => "the program ends",
             Why::Finished => "the batch is complete and its finish is off",
             Why::Idle => "there is no batch",
+            Why::Locked => "they are locked; `unlock` ends it",
             Why::NoSetpoint => "there is no setpoint",
             Why::RanAway => "the beer went away from its setpoint while an output acted",
             Why::Rides { setpoint } => return crate::advice::rides_text(cx, setpoint),
@@ -98,7 +100,7 @@ impl Vessel {
         let config = &cx.setup.config;
         let mut wanted = self.wanted(config);
         wanted.cool_at = self.ask_for_cold(config, wanted.cool_at);
-        let demand = self.demand(config, wanted);
+        let demand = self.demand(cx, wanted);
         let now = cx.now - self.regulator_lag;
         let decision = self.regulator.decide(now, &rules(config), &demand);
         let turn = self.waits_for_turn().filter(|_| !decision.heater);
@@ -132,6 +134,9 @@ impl Vessel {
 
     fn wanted(&self, config: &config::Vessel) -> Wanted {
         let off = |because| Wanted { heat_at: None, cool_at: None, off_because: Some(because) };
+        if self.locked.is_some() {
+            return off(Why::Locked);
+        }
         let setpoint = match (self.is_regulating(), self.setpoint) {
             (true, Some(setpoint)) => setpoint,
             _ => return off(why_idle(self)),
@@ -143,13 +148,8 @@ impl Vessel {
             return off(Why::Blind);
         }
         let (mut heat_at, mut cool_at) = (Some(setpoint), Some(setpoint));
-        if let (Run::Running, Some(batch)) = (self.run, &self.batch)
-            && let Target::FreeRise { not_below, .. } = batch.stage().target
-        {
-            let bounds = self.bounds(config);
-            let clamp = |t| bounds.map_or(t, |bounds| bounds.clamp(t));
-            heat_at = not_below.map(clamp);
-            cool_at = Some(clamp(batch.stage().target.end()));
+        if let Some((not_below, ceiling)) = self.free_rise(config) {
+            (heat_at, cool_at) = (not_below, Some(ceiling));
         }
         if self.blocks.too_warm || self.alarms.unseen("heater-no-effect") {
             heat_at = None;
@@ -161,11 +161,12 @@ impl Vessel {
     }
 
     /// A regulator holds one setpoint: in free rise the nearer of the two bounds.
-    fn demand(&self, config: &config::Vessel, wanted: Wanted) -> Demand {
+    fn demand(&self, cx: &Context<'_, '_>, wanted: Wanted) -> Demand {
+        let config = &cx.setup.config;
         let (heat, cool) = (wanted.heat_at.is_some(), wanted.cool_at.is_some());
         match (wanted.heat_at, wanted.cool_at) {
             (Some(low), Some(high)) if low == high => {
-                Demand { setpoint: Some(low), ahead: self.ahead(config), heat, cool }
+                Demand { setpoint: Some(low), ahead: self.ahead(cx), heat, cool }
             }
             (Some(low), Some(high)) => {
                 let beer = self.beer_now(config).map_or(low.celsius(), Temperature::celsius);
@@ -177,13 +178,17 @@ impl Vessel {
         }
     }
 
-    fn ahead(&self, config: &config::Vessel) -> Vec<(Span, Temperature)> {
-        let (Run::Running, Some(batch), Some(setpoint), Some(bounds)) =
-            (self.run, &self.batch, self.setpoint, self.bounds(config))
+    /// The setpoint's known future; while the clock is in doubt, or a stage cannot end for want of a
+    /// store, none is known.
+    fn ahead(&self, cx: &Context<'_, '_>) -> Vec<(Span, Temperature)> {
+        let known = self.run == Run::Running && !cx.clock_doubtful() && !cx.store_failing;
+        let config = &cx.setup.config;
+        let (Some(batch), Some(setpoint), Some(bounds)) =
+            (self.batch.as_ref().filter(|_| known), self.setpoint, self.bounds(config))
         else {
             return Vec::new();
         };
-        setpoint::ahead(&batch.stage().target, &batch.stage, setpoint, &bounds)
+        ahead::ahead(batch, setpoint, &bounds, cx.now)
     }
 
     /// Tells an output what to do: on a change and every `refresh`.

@@ -1,4 +1,4 @@
-//! Where the setpoint goes: the targets of a stage, the limits, and its known future.
+//! Where the setpoint goes: the targets of a stage, the ramps and the limits.
 
 use crate::batch::StageRun;
 use quantity::{Share, Span, Temperature, TemperatureRate};
@@ -6,10 +6,8 @@ use schedule::config;
 use schedule::model::{Limits, Pace, Target};
 use std::num::NonZeroU32;
 
-/// How far the future of the setpoint is told.
-const HORIZON: Span = Span::from_hours(6);
 /// A share of the way that is short of a step by less than this has reached it.
-const STEP_SLACK: f64 = 1e-9;
+pub(crate) const STEP_SLACK: f64 = 1e-9;
 
 /// The narrower of the vessel's and the schedule's limits, and the ramps.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -72,73 +70,7 @@ pub(crate) fn path_is_open(target: &Target, run: &StageRun) -> bool {
     }
 }
 
-/// The setpoint's known future from now on, as points of a line; empty where it stands or where the
-/// beer decides.
-pub(crate) fn ahead(
-    target: &Target,
-    run: &StageRun,
-    setpoint: Temperature,
-    bounds: &Bounds,
-) -> Vec<(Span, Temperature)> {
-    let end = bounds.clamp(target.end());
-    match target {
-        Target::Fixed(_) => ramp_to(setpoint, end, Span::ZERO, bounds),
-        Target::Timed { to, pace, steps: None } => {
-            let left = duration(run.entry_setpoint, *to, *pace).less(run.path);
-            let ramp = ramp_time(setpoint, end, bounds);
-            vec![(left.max(ramp), end)]
-        }
-        Target::Timed { to, pace, steps: Some(steps) } => {
-            let total = duration(run.entry_setpoint, *to, *pace);
-            let done = (part(run.path, total) * f64::from(steps.get()) + STEP_SLACK).floor();
-            let mut points = Vec::new();
-            let mut from =
-                bounds.clamp(between(run.entry_setpoint, *to, done / f64::from(steps.get())));
-            points.append(&mut ramp_to(setpoint, from, Span::ZERO, bounds));
-            for k in (done as u32 + 1)..=steps.get() {
-                let way = f64::from(k) / f64::from(steps.get());
-                let starts = Span::from_hours_f64(total.hours() * way).less(run.path);
-                if starts > HORIZON {
-                    break;
-                }
-                let next = bounds.clamp(between(run.entry_setpoint, *to, way));
-                points.push((starts, from));
-                points.append(&mut ramp_to(from, next, starts, bounds));
-                from = next;
-            }
-            in_order(points)
-        }
-        Target::Climb { .. } | Target::FreeRise { .. } => Vec::new(),
-    }
-}
-
-fn ramp_to(
-    from: Temperature,
-    to: Temperature,
-    starts: Span,
-    bounds: &Bounds,
-) -> Vec<(Span, Temperature)> {
-    if from == to { Vec::new() } else { vec![(starts + ramp_time(from, to, bounds), to)] }
-}
-
-fn ramp_time(from: Temperature, to: Temperature, bounds: &Bounds) -> Span {
-    let rate = if to > from { bounds.up } else { bounds.down }.kelvin_per_hour();
-    let distance = (to.celsius() - from.celsius()).abs();
-    if rate > 0.0 { Span::from_hours_f64(distance / rate) } else { HORIZON }
-}
-
-/// Ramps slower than the steps overlap: a point that is not later than the one before is dropped.
-fn in_order(points: Vec<(Span, Temperature)>) -> Vec<(Span, Temperature)> {
-    let mut kept: Vec<(Span, Temperature)> = Vec::new();
-    for point in points {
-        if kept.last().is_none_or(|last| point.0 > last.0) {
-            kept.push(point);
-        }
-    }
-    kept
-}
-
-fn duration(from: Temperature, to: Temperature, pace: Pace) -> Span {
+pub(crate) fn duration(from: Temperature, to: Temperature, pace: Pace) -> Span {
     match pace {
         Pace::Over(span) => span,
         Pace::Rate(rate) if rate.kelvin_per_hour() > 0.0 => {
@@ -149,7 +81,7 @@ fn duration(from: Temperature, to: Temperature, pace: Pace) -> Span {
     }
 }
 
-fn part(of: Span, total: Span) -> f64 {
+pub(crate) fn part(of: Span, total: Span) -> f64 {
     if total.is_zero() { 1.0 } else { (of.hours() / total.hours()).min(1.0) }
 }
 
@@ -168,7 +100,7 @@ fn stepped(way: f64, steps: Option<NonZeroU32>) -> f64 {
     }
 }
 
-fn between(from: Temperature, to: Temperature, way: f64) -> Temperature {
+pub(crate) fn between(from: Temperature, to: Temperature, way: f64) -> Temperature {
     // At the end exactly the end, without rounding.
     if way >= 1.0 {
         to
@@ -236,22 +168,5 @@ mod tests {
             let goal = goal(&climb, &run(0.0, share)).unwrap();
             assert!((goal.celsius() - expected).abs() < 1e-9, "{share:?}: {goal:?}");
         }
-    }
-
-    #[test]
-    fn the_known_future_of_steps_is_told_in_order() {
-        let bounds = Bounds {
-            coldest: c(0.0),
-            warmest: c(20.0),
-            up: TemperatureRate::parse("1 C/h").unwrap(),
-            down: TemperatureRate::parse("4 C/h").unwrap(),
-        };
-        let points = ahead(&timed(3), &run(1.0, None), c(10.0), &bounds);
-        let expected: Vec<(Span, Temperature)> = [(1.0, 10.0), (1.5, 8.0), (3.0, 8.0), (3.5, 6.0)]
-            .into_iter()
-            .chain([(5.0, 6.0), (5.5, 4.0)])
-            .map(|(hours, celsius)| (Span::from_hours_f64(hours), c(celsius)))
-            .collect();
-        assert_eq!(points, expected);
     }
 }

@@ -52,12 +52,34 @@ pub struct State {
     pub packaging: Option<Packaging>,
     /// The temperature held without a batch, in °C.
     pub parked_c: Option<f64>,
+    /// Until when; null: until a person ends it.
+    #[serde(default)]
+    pub parked_until: Option<String>,
     /// Why both outputs are locked off.
     pub locked: Option<String>,
+    /// Where the setpoint is held, or is going to be, in °C.
+    #[serde(default)]
+    pub held_c: Option<f64>,
+    /// A person's correction of the setpoint.
+    #[serde(default)]
+    pub nudge: Option<Nudge>,
     /// The vessel's devices.
     pub sources: Vec<Source>,
     /// What stands.
     pub alarms: Vec<Alarm>,
+}
+
+/// A person's correction of the setpoint.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Nudge {
+    /// By how much the schedule's setpoint is moved, in °C.
+    pub by_c: Option<f64>,
+    /// What stands in its place, in °C.
+    pub target_c: Option<f64>,
+    /// Until when; null: until the stage ends.
+    pub until: Option<String>,
+    /// Who gave it.
+    pub by: Option<String>,
 }
 
 /// The running stage.

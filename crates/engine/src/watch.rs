@@ -173,12 +173,13 @@ impl Vessel {
     /// Silence counts from here at the earliest: the pitch, and the start of the process.
     fn watched_since(&self) -> Stamp {
         let pitched = self.batch.as_ref().map(|batch| batch.pitched_at.min(self.settled_at));
-        pitched.map_or(self.started_at, |pitched| pitched.max(self.started_at))
+        let parked = self.parked.as_ref().map(|parked| parked.since);
+        parked.or(pitched).map_or(self.started_at, |since| since.max(self.started_at))
     }
 
     fn watch_limits(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
-        if !self.has_beer() {
+        if !self.has_beer() && self.parked.is_none() {
             let Blocks { ran_away, chiller_rests, .. } = self.blocks;
             self.blocks = Blocks { ran_away, chiller_rests, ..Blocks::default() };
             return;
@@ -460,6 +461,6 @@ fn no_effect(sign: &Sign, kind: OutputKind) -> Option<Condition> {
         "the {name} has been on for {on} and the beer does not answer; {then}. Look at the relay, \
          the plug and the device"
     );
-    let data = json!({ "on_s": on.secs(), "expected_k_per_h": expected.kelvin_per_hour() });
+    let data = json!({ "on_s": on.secs(), "expected_k_per_h": expected });
     Some(Condition::new(text, data))
 }

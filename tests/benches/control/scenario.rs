@@ -2,7 +2,7 @@
 //! regulator.
 
 use barmkeep_tests::vectors::Row;
-use control::{Demand, Envelope, Output, Regulator, Rests, Rules, Sign, ramped_gently};
+use control::{Demand, Envelope, Output, Regulator, Rests, Rules, Sign, ramped};
 use plant::vessel::{FRIDGE_20L, Inputs, JACKET_300L, Parameters, Vessel, WRAP_10L};
 use quantity::{Span, Stamp, Temperature, TemperatureDelta, TemperatureRate};
 use rand::{RngExt, SeedableRng};
@@ -199,7 +199,7 @@ impl Scenario {
             let rate = TemperatureRate::from_kelvin_per_hour(self.ramp_k_per_h).unwrap();
             let elapsed = Span::from_hours_f64(hours - self.change_h);
             let (from, to) = (Temperature::clamped(self.first), Temperature::clamped(self.second));
-            return ramped_gently(from, to, elapsed, rate, rate).celsius();
+            return ramped(from, to, elapsed, rate, rate).celsius();
         }
         let moved = self.ramp_k_per_h * (hours - self.change_h);
         let way = self.second - self.first;

@@ -226,6 +226,7 @@ fn pitch(schedule: &Schedule) -> Pitch {
     Pitch {
         schedule: "bench".to_owned(),
         name: None,
+        original_unknown: false,
         original_gravity: Some(original(schedule)),
         uncertainty: Some(GravityDelta::Points(0.5)),
         final_gravity: None,

@@ -112,6 +112,8 @@ pub struct Bench {
     at: Name,
     beer: BTreeMap<Name, Beer>,
     floats: BTreeMap<String, Fall>,
+    /// What comes with the next command, as a driver would have kept it.
+    history: Vec<(Stamp, Reading)>,
     /// All records, from the beginning.
     pub log: Vec<Record>,
     effects: Vec<Effect>,
@@ -157,6 +159,7 @@ impl Bench {
             at: north(),
             beer: BTreeMap::new(),
             floats: BTreeMap::new(),
+            history: Vec::new(),
             log: Vec::new(),
             effects: Vec::new(),
         }
@@ -165,6 +168,22 @@ impl Bench {
     /// What its engine is told of the vessels.
     pub fn setup(&self) -> Setup {
         self.setup.clone()
+    }
+
+    /// The next command comes with these readings.
+    pub fn with_history(&mut self, history: Vec<(Stamp, Reading)>) {
+        self.history = history;
+    }
+
+    /// The wall clock, in ms.
+    pub fn wall_now(&self) -> i64 {
+        self.wall
+    }
+
+    /// The present as scripts write it.
+    pub fn now_text(&self) -> String {
+        let minutes = (self.monotonic - START) / 60_000;
+        format!("{}+{:02}:{:02}", minutes / 1440, minutes / 60 % 24, minutes % 60)
     }
 
     /// The float gets a calibration; nothing has happened yet.
@@ -409,13 +428,14 @@ impl Bench {
         let file = command.as_ref().ok().and_then(|command| {
             command.schedule_file(self.engine.schedule_file(&self.at)).map(str::to_owned)
         });
+        let history = std::mem::take(&mut self.history);
         self.give(Input::Command(CommandInput {
             vessel: self.at.clone(),
             id,
             by: None,
             command,
             schedule: file.and_then(|file| self.schedules.get(&file).cloned()),
-            history: Vec::new(),
+            history,
         }));
     }
 

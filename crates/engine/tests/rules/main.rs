@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
 #![expect(clippy::unwrap_used, reason = "a test fails by it, with the line where it stands")]
 
+mod acts;
 mod alarms;
 mod commands;
 mod floats;

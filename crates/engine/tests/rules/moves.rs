@@ -130,8 +130,8 @@ fn what_is_held_is_held_there_too_and_an_overdue_stage_is_overdue() {
         2:01 tick                           | alarm stage-overdue stands
         2:02 hold                           | ok
         2:03 move to="south"                | ok; alarm stage-overdue gone; run idle
-        2:03 south: tick                    | run held; set 18.0; alarm stage-overdue stands
-        2:30 south: tick                    | set 18.0
+        2:03 south: tick                    | run held; set 15.0; alarm stage-overdue stands
+        5:10 south: tick                    | set 18.0
         2:31 south: resume                  | ok; run running; stage a"#,
     );
 }

@@ -91,6 +91,10 @@ pub fn print_state(
         });
         writeln!(output, "  cooler     {} {on}{reservoir}: {}", cooler.name, cooler.because)?;
     }
+    let wears = [("heater", &state.outputs.heater_wear), ("chiller", &state.outputs.chiller_wear)];
+    for (name, wear) in wears.iter().filter_map(|(name, wear)| Some((name, wear.as_ref()?))) {
+        writeln!(output, "  {name:10} {}", worn(wear))?;
+    }
     for wait in &state.waits_for {
         writeln!(output, "  waits for  {}: {} ({})", wait.milestone, wait.answer, wait.now)?;
     }
@@ -152,6 +156,21 @@ fn acts(state: &State, show: quantity::Show, zone: &Zone) -> Vec<(&'static str, 
         lines.push(("corrected", format!("{how}, {until}{by}")));
     }
     lines
+}
+
+/// What an output did, for `status`.
+fn worn(wear: &engine::view::Wear) -> String {
+    let part = |starts: u64, hours: f64, kwh: Option<f64>| {
+        let starts_word = if starts == 1 { "start" } else { "starts" };
+        let energy = kwh.map_or_else(String::new, |kwh| format!(", about {kwh:.2} kWh"));
+        format!("{starts} {starts_word}, {hours:.1} h on{energy}")
+    };
+    let day = part(wear.day_starts, wear.day_on_h, wear.day_kwh);
+    let batch =
+        wear.batch_starts.zip(wear.batch_on_h).map_or_else(String::new, |(starts, hours)| {
+            format!("; in this batch {}", part(starts, hours, wear.batch_kwh))
+        });
+    format!("last 24 h: {day}{batch}")
 }
 
 fn print_source(
@@ -270,6 +289,9 @@ pub fn print_why(
         writeln!(output, "The setpoint or the outputs are {} {how}.", what.to_lowercase())?;
     }
     writeln!(output, "Outputs: {}.", state.outputs.because)?;
+    if let Some(warmth) = &state.outputs.warmth {
+        writeln!(output, "By itself: {}.", warmth.text)?;
+    }
     for alarm in &state.alarms {
         writeln!(output, "Alarm {} ({}): {}.", alarm.id, alarm.priority, alarm.text)?;
     }

@@ -20,6 +20,7 @@ mod regulator;
 mod relay;
 mod rules;
 mod setpoint;
+mod thermostat;
 mod watch;
 mod witness;
 
@@ -28,3 +29,4 @@ pub use regulator::{Estimate, Figures, OutputFigures, Regulator, Sign};
 pub use relay::Output;
 pub use rules::{Demand, Envelope, Rests, Rules, Thresholds};
 pub use setpoint::{ramp_points, ramped};
+pub use thermostat::Thermostat;

@@ -169,6 +169,11 @@ impl Regulator {
         let died = self.now;
         self.now = self.now.max(now);
         self.foresight.switched(died, None);
+        // A relay that was on may have stayed so until now, unseen.
+        if let Some(since) = self.relays.running().and_then(|on| self.relays.of(on).on_since) {
+            let read = self.reading.map_or(since, |(at, _)| since.max(at));
+            self.spent = self.spent + self.now.since(read);
+        }
         for output in [Output::Chiller, Output::Heater] {
             self.relays.of_mut(output).lost(died, self.now);
         }

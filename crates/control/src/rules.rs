@@ -68,7 +68,7 @@ impl Rules {
 impl Envelope {
     /// How much room is left around the vessel until `output` must not run, in K, and the limit;
     /// `None` where there is no limit for it.
-    pub(crate) fn room(
+    pub fn room(
         &self,
         output: Output,
         beer: Temperature,

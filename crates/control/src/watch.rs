@@ -21,6 +21,9 @@ const PRESENT: f64 = 0.3;
 const SHOULD_MOVE: f64 = 1.0;
 /// An output whose effect is known does the contrary where more than this share of it is missing.
 const CONTRARY_SHARE: f64 = 1.2;
+/// In any case the beer must have gone the wrong way by this, in K, since the output works on the
+/// present error.
+const WRONG_WAY: f64 = 0.4;
 /// An output of which nothing is known has no effect where the beer did not move by this, in K,
 /// within this much on-time: any that can be of use moves it so.
 const MOVES: f64 = 0.2;
@@ -289,8 +292,11 @@ impl Effect {
             (Some(_), None) => None,
             (None, _) => acts.is_contrary().then_some(-acts.mean),
         };
+        let runs = look.relays.of(output).is_on();
+        let first = self.work.map_or(look.beer, |(_, first)| first);
+        let went = (look.beer - first) * output.sign() >= WRONG_WAY;
         let since = self.contrary.map_or(look.now, |(since, _)| since);
-        self.contrary = by.filter(|_| look.relays.of(output).is_on()).map(|by| (since, by));
+        self.contrary = by.filter(|_| runs && went).map(|by| (since, by));
     }
 
     /// An output that was switched off and whose effect goes on: the model can only explain that by

@@ -19,6 +19,11 @@ pub(crate) struct Host {
     setpoint: Option<Temperature>,
 }
 
+/// Whether any output is in use and this vessel's own.
+pub(crate) fn is_driven(config: &config::Vessel) -> bool {
+    [OutputKind::Heater, OutputKind::Chiller].iter().any(|kind| output(config, *kind).is_some())
+}
+
 impl Vessel {
     /// Why nothing is driven here at all; `None` where an output is in use.
     pub fn why_undriven(&self, config: &config::Vessel) -> Option<Why> {
@@ -26,15 +31,13 @@ impl Vessel {
             let setpoint = self.host.and_then(|host| host.setpoint);
             return Some(Why::Rides { setpoint });
         }
-        let driven = [OutputKind::Heater, OutputKind::Chiller]
-            .iter()
-            .any(|kind| output(config, *kind).is_some());
         let beer = self.beer_now(config);
-        (!driven).then_some(Why::Watched { beer, setpoint: self.setpoint })
+        (!is_driven(config)).then_some(Why::Watched { beer, setpoint: self.setpoint })
     }
 
-    /// What to do about a beer that has been `away` K above its setpoint for long.
-    pub fn off_target_advice(&self, cx: &Context<'_, '_>, away: f64) -> String {
+    /// What to do about a beer that has been `away` K above its setpoint for long, where nothing is
+    /// driven here that could.
+    pub fn off_target_advice(&self, cx: &Context<'_, '_>, away: f64) -> Option<String> {
         let config = &cx.setup.config;
         let by_hand = if away > 0.0 { "cool it" } else { "warm it" };
         if let Some(host) = &config.rides_with {
@@ -42,17 +45,16 @@ impl Vessel {
                 Some(setpoint) => format!("{host}'s fridge is kept at {}", show(cx, setpoint)),
                 None => format!("{host} keeps no temperature now"),
             };
-            return format!(
+            return Some(format!(
                 "{kept}: {by_hand} by other means, move one of the two batches, or nudge {host} \
                  towards it"
-            );
+            ));
         }
         let kind = if away > 0.0 { OutputKind::Chiller } else { OutputKind::Heater };
-        if output(config, kind).is_none() {
-            let name = kind.as_str();
-            return format!("There is no {name} in use here: {by_hand} by hand");
-        }
-        "Look at the outputs and the door".to_owned()
+        let name = kind.as_str();
+        output(config, kind)
+            .is_none()
+            .then(|| format!("There is no {name} in use here: {by_hand} by hand"))
     }
 }
 

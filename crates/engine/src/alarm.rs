@@ -55,12 +55,14 @@ pub(crate) mod rules {
     pub const CLOCK_DOUBTFUL: Rule = rule("clock-doubtful", Priority::High, 0, 0);
     pub const GRAVITY_DOUBTFUL: Rule = rule("gravity-doubtful", Priority::Medium, 0, 3600);
     pub const GRAVITY_SILENT: Rule = rule("gravity-silent", Priority::Medium, 0, 0);
+    pub const HEAT_BALANCE: Rule = rule("heat-balance", Priority::Medium, 3600, 3600);
     pub const HEATER_NO_EFFECT: Rule = rule("heater-no-effect", Priority::High, 0, 600);
     pub const LINK_DOWN: Rule = rule("link-down", Priority::Medium, 30, 10);
     pub const NEAR_FREEZING: Rule = rule("near-freezing", Priority::High, 60, 600);
     pub const NOT_BEGUN: Rule = rule("not-begun", Priority::High, 0, 0);
     pub const OFF_TARGET: Rule = rule("off-target", Priority::Medium, 7200, 600);
     pub const OUTPUT_DISAGREES: Rule = rule("output-disagrees", Priority::High, 30, 30);
+    pub const PROBE_MISPLACED: Rule = rule("probe-misplaced", Priority::High, 7200, 600);
     pub const RESERVOIR_SILENT: Rule = rule("reservoir-silent", Priority::Medium, 0, 0);
     pub const STAGE_OVERDUE: Rule = rule("stage-overdue", Priority::Medium, 0, 0);
     pub const STALLED: Rule = rule("stalled", Priority::Medium, 3600, 3600);

@@ -140,6 +140,9 @@ impl Vessel {
             heater: word(OutputKind::Heater),
             chiller: word(OutputKind::Chiller),
             because: self.because.text(cx, self.regulator_lag),
+            heater_wear: self.wear_view(cx, OutputKind::Heater),
+            chiller_wear: self.wear_view(cx, OutputKind::Chiller),
+            warmth: self.warmth_view(cx),
         }
     }
 

@@ -6,7 +6,7 @@ use crate::effect::{Drive, Effect, OutputKind};
 use crate::record::Kind;
 use crate::setup::VesselSetup;
 use crate::vessel::{Run, Told, Vessel};
-use control::{Because, Demand, Envelope, Rests, Rules};
+use control::{Because, Demand, Envelope, Output, Rests, Rules};
 use quantity::{Span, Stamp, Temperature};
 use schedule::Name;
 use schedule::config;
@@ -16,6 +16,9 @@ use serde_json::json;
 
 /// A thermostat is told at once when its setpoint moved this far, in K; less waits for `refresh`.
 const SETPOINT_STEP: f64 = 0.05;
+/// A thermostat that was held back for what is around the vessel is told again with so much room,
+/// in K.
+const SURROUND_BACK_K: f64 = 1.0;
 /// An output that disagrees is asked again this often.
 pub(crate) const ASK_AGAIN: Span = Span::from_secs(30);
 /// A report that is older than the order speaks against it only after this: relays that report now
@@ -98,6 +101,7 @@ impl Vessel {
     /// Decides on both outputs and tells the devices.
     pub fn regulate(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
+        self.limit_surround(config);
         let mut wanted = self.wanted(config);
         wanted.cool_at = self.ask_for_cold(config, wanted.cool_at);
         let demand = self.demand(cx, wanted);
@@ -130,6 +134,21 @@ impl Vessel {
                 self.tell(cx, kind, output, false, None);
             }
         }
+    }
+
+    /// Whether the surroundings are at a limit, with some room before they are not any more.
+    fn limit_surround(&mut self, config: &config::Vessel) {
+        let (beer, surround) = (self.beer_now(config), self.surround_now(config));
+        let envelope = envelope(config);
+        let at_limit = |which, before: bool| {
+            let Some((room, _)) = beer.zip(surround).and_then(|(b, s)| envelope.room(which, b, s))
+            else {
+                return false;
+            };
+            room <= if before { SURROUND_BACK_K } else { 0.0 }
+        };
+        self.blocks.surround_cold = at_limit(Output::Chiller, self.blocks.surround_cold);
+        self.blocks.surround_warm = at_limit(Output::Heater, self.blocks.surround_warm);
     }
 
     fn wanted(&self, config: &config::Vessel) -> Wanted {
@@ -203,7 +222,12 @@ impl Vessel {
         let by_switch = output.drive != config::Drive::Setpoint;
         let by_setpoint = output.drive != config::Drive::Switch;
         let hysteresis = cx.setup.config.control.hysteresis;
-        let setpoint = at.filter(|_| by_setpoint).map(|at| match kind {
+        // A relay's limit around the vessel is the regulator's; a thermostat is told nothing there.
+        let limited = match kind {
+            OutputKind::Heater => self.blocks.surround_warm,
+            OutputKind::Chiller => self.blocks.surround_cold,
+        };
+        let setpoint = at.filter(|_| by_setpoint && !limited).map(|at| match kind {
             OutputKind::Heater => at - hysteresis,
             OutputKind::Chiller => at + hysteresis,
         });
@@ -272,6 +296,11 @@ impl Vessel {
     }
 }
 
+/// Whether an output regulates itself, by the setpoint that it is told.
+pub(crate) fn takes_setpoint_only(output: &config::Output) -> bool {
+    output.drive == config::Drive::Setpoint
+}
+
 /// An output of a vessel that is in use and is this vessel's own.
 pub(crate) fn output(config: &config::Vessel, kind: OutputKind) -> Option<&config::Output> {
     let output = match kind {
@@ -284,14 +313,9 @@ pub(crate) fn output(config: &config::Vessel, kind: OutputKind) -> Option<&confi
 fn rules(config: &config::Vessel) -> Rules {
     let rests = |kind| {
         output(config, kind)
-            .filter(|output| output.drive != config::Drive::Setpoint)
+            .filter(|output| !takes_setpoint_only(output))
             .map(|output| Rests { min_on: output.min_on, min_off: output.min_off })
     };
-    let envelope = config.surround.as_ref().map_or_else(Envelope::default, |surround| Envelope {
-        below_beer: Some(surround.below_beer),
-        above_beer: Some(surround.above_beer),
-        coldest: Some(surround.coldest),
-    });
     Rules {
         heater: rests(OutputKind::Heater),
         chiller: rests(OutputKind::Chiller),
@@ -299,8 +323,16 @@ fn rules(config: &config::Vessel) -> Rules {
         hysteresis: config.control.hysteresis,
         anticipate: config.control.anticipate,
         max_on: config.control.max_on,
-        envelope,
+        envelope: envelope(config),
     }
+}
+
+fn envelope(config: &config::Vessel) -> Envelope {
+    config.surround.as_ref().map_or_else(Envelope::default, |surround| Envelope {
+        below_beer: Some(surround.below_beer),
+        above_beer: Some(surround.above_beer),
+        coldest: Some(surround.coldest),
+    })
 }
 
 /// What an output was told, as its device is to get it.

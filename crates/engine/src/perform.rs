@@ -327,6 +327,8 @@ impl Vessel {
         self.standing_since = Some(cx.now);
         self.freezing_c = 0.0;
         self.floats.values_mut().for_each(Float::begin_batch);
+        self.begin_wear(cx.now);
+        self.begin_day(cx.now);
         self.end_alarms(cx, None, "a new batch began");
         let (id, text, data) =
             (batch.id.clone(), pitched_text(cx, &batch), pitched_data(cx, &batch, entry));
@@ -530,11 +532,12 @@ impl Vessel {
             (batch.held_since, batch.held_at, batch.stage.nudge) = (None, None, None);
             batch.ended_at = batch.ended_at.or(Some(cx.now));
         }
+        let (wear, wear_data) = self.batch_wear(cx);
         let text = match &id {
-            Some(id) => format!("Batch {id} was {word}{figures}. Outputs off."),
+            Some(id) => format!("Batch {id} was {word}{figures}. Outputs off.{wear}"),
             None => format!("{} was {word}. Outputs off.", cx.name),
         };
-        let data = json!({ "was": was.as_str() });
+        let data = json!({ "was": was.as_str(), "outputs": id.as_ref().map(|_| wear_data) });
         cx.record(id.as_deref(), kind, text, data);
         self.end_alarms(cx, id.as_deref(), &format!("the batch was {word}"));
         word.to_owned()
@@ -547,6 +550,7 @@ impl Vessel {
             rules::CHILLER_NO_EFFECT,
             rules::HEATER_NO_EFFECT,
             rules::OUTPUT_DISAGREES,
+            rules::PROBE_MISPLACED,
         ];
         let ended = self.alarms.retain(|alarm| of_devices.iter().any(|rule| rule.id == alarm));
         for alarm in ended {

@@ -4,6 +4,7 @@ use crate::advice::Host;
 use crate::alarm::{AlarmBook, Change};
 use crate::batch::{Batch, StageRun};
 use crate::context::Context;
+use crate::daily::Day;
 use crate::effect::OutputKind;
 use crate::float::Float;
 use crate::milestone::Answer;
@@ -15,6 +16,7 @@ use crate::record::Kind;
 use crate::setpoint::{self, Bounds};
 use crate::setup::VesselSetup;
 use crate::valve::Valve;
+use crate::wear::Wear;
 use control::Regulator;
 use quantity::{Span, Stamp, Temperature};
 use schedule::config;
@@ -84,6 +86,11 @@ pub(crate) struct Vessel {
     /// light after the start.
     pub regulator_lag: Span,
     pub told: BTreeMap<OutputKind, Told>,
+    /// The watch over outputs that regulate themselves.
+    pub thermostats: BTreeMap<OutputKind, control::Thermostat>,
+    pub wear: Wear,
+    /// The batch's day under way; `None` without a batch.
+    pub day: Option<Day>,
     /// Why the outputs do what they do.
     pub because: Why,
     pub alarms: AlarmBook,
@@ -121,6 +128,9 @@ pub(crate) struct Blocks {
     pub ran_away: bool,
     /// The chiller rests between two tries, since it had no effect.
     pub chiller_rests: bool,
+    /// Around the vessel it is as cold, or as warm, as may be.
+    pub surround_cold: bool,
+    pub surround_warm: bool,
 }
 
 impl Run {
@@ -156,6 +166,9 @@ impl Vessel {
             regulator: Regulator::new(now),
             regulator_lag: Span::ZERO,
             told: BTreeMap::new(),
+            thermostats: BTreeMap::new(),
+            wear: Wear::default(),
+            day: None,
             because: Why::Idle,
             alarms: AlarmBook::default(),
             replies: BTreeMap::new(),
@@ -241,8 +254,11 @@ impl Vessel {
             self.watch_beer(cx);
             self.judge_at = self.next_judgement(cx);
         }
+        self.watch_thermostats(cx);
         self.watch_temperature(cx);
         self.regulate(cx);
+        self.mark_wear(cx.now);
+        self.keep_day(cx, passed);
     }
 
     /// When something will be due by time alone, at the latest after [`JUDGE_EVERY`].

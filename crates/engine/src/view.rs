@@ -132,6 +132,47 @@ pub struct Outputs {
     pub chiller: Option<String>,
     /// Why.
     pub because: String,
+    /// What the heater did; null where it is not known.
+    #[serde(default)]
+    pub heater_wear: Option<Wear>,
+    /// What the chiller did; null where it is not known.
+    #[serde(default)]
+    pub chiller_wear: Option<Wear>,
+    /// What they work against; null while the vessel is not known.
+    #[serde(default)]
+    pub warmth: Option<Warmth>,
+}
+
+/// What an output did: in the last 24 hours, or since the daemon knows the vessel, and in the batch.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Wear {
+    /// How often it was switched on.
+    pub day_starts: u64,
+    /// For how many hours it was on.
+    pub day_on_h: f64,
+    /// What that took, in kWh; null where its power is not configured.
+    pub day_kwh: Option<f64>,
+    /// How often it was switched on in this batch.
+    pub batch_starts: Option<u64>,
+    /// For how many hours it was on in this batch.
+    pub batch_on_h: Option<f64>,
+    /// What that took, in kWh.
+    pub batch_kwh: Option<f64>,
+}
+
+/// What warms the beer besides heater and chiller.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Warmth {
+    /// How fast it would warm with both outputs off, in K/h; negative where it would cool.
+    pub alone_k_per_h: f64,
+    /// The yeast's heat, in W; null while no fall of gravity is shown.
+    pub yeast_w: Option<f64>,
+    /// How fast that warms the beer, in K/h.
+    pub yeast_k_per_h: Option<f64>,
+    /// Its part of `alone_k_per_h`, in percent, where that is positive.
+    pub yeast_share_percent: Option<f64>,
+    /// The same as a sentence without its end.
+    pub text: String,
 }
 
 /// The shared cooler that the chiller is a valve of.

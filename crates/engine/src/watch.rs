@@ -2,13 +2,11 @@
 
 use crate::alarm::{Condition, Rule, rules};
 use crate::context::Context;
-use crate::effect::OutputKind;
-use crate::outputs::output;
 use crate::probe::Probe;
 use crate::record::Kind;
 use crate::vessel::{Blocks, Controlled, Run, Vessel, controlled_on};
 use belief::Care;
-use control::Sign;
+use control::Output;
 use quantity::{GravityDelta, Show, Span, Stamp, Temperature};
 use schedule::config;
 use schedule::model::{ExpectedFinal, Milestone};
@@ -30,9 +28,6 @@ const BATTERY_LOW_PERCENT: f64 = 15.0;
 const BATTERY_LOW_DAYS: f64 = 7.0;
 /// Below the expected final gravity by more than this is told, in points.
 const BELOW_EXPECTED_POINTS: f64 = 3.0;
-/// A chiller without effect tries for so long and rests for so long. Common practice, no source.
-const CHILLER_TRIES: Span = Span::from_mins(60);
-const CHILLER_RESTS: Span = Span::from_mins(30);
 /// What `stalled` looks for where the stage itself has no `stable`.
 const STALL_WITHIN: GravityDelta = GravityDelta::Points(1.0);
 const STALL_OVER: Span = Span::from_hours(48);
@@ -94,7 +89,7 @@ impl Vessel {
         }
     }
 
-    fn alarm(
+    pub fn alarm(
         &mut self,
         cx: &mut Context<'_, '_>,
         rule: Rule,
@@ -222,73 +217,20 @@ impl Vessel {
             _ => 0.0,
         };
         let condition = (away.abs() > most).then(|| {
+            let (side, against) =
+                if away > 0.0 { ("above", Output::Chiller) } else { ("below", Output::Heater) };
+            let name = if away > 0.0 { "chiller" } else { "heater" };
             let text = format!(
-                "the beer has been over {} from its setpoint for 2 h, now {} {} it. {}",
+                "the beer has been over {} from its setpoint for 2 h, now {} {side} it. {}",
                 cx.show.temperature_difference(most),
                 cx.show.temperature_difference(away.abs()),
-                if away > 0.0 { "above" } else { "below" },
-                self.off_target_advice(cx, away)
+                self.off_target_advice(cx, away).unwrap_or_else(|| {
+                    format!("Look at the {name}{} and at the door", self.acting(cx, against))
+                })
             );
             Condition::new(text, json!({ "away_k": away }))
         });
         self.alarm(cx, rules::OFF_TARGET, None, condition);
-    }
-
-    fn watch_outputs(&mut self, cx: &mut Context<'_, '_>) {
-        let signs = self.regulator.signs();
-        self.blocks.ran_away &= self.alarms.unseen(rules::HEATER_NO_EFFECT.id)
-            || self.alarms.unseen(rules::CHILLER_NO_EFFECT.id);
-        for (kind, rule) in [
-            (OutputKind::Heater, rules::HEATER_NO_EFFECT),
-            (OutputKind::Chiller, rules::CHILLER_NO_EFFECT),
-        ] {
-            let ran_away = signs.iter().find_map(|sign| ran_away(sign, kind, cx));
-            self.blocks.ran_away |= ran_away.is_some();
-            let condition =
-                ran_away.or_else(|| signs.iter().find_map(|sign| no_effect(sign, kind)));
-            // What was switched off for it gives no sign any more: a person ends it.
-            let switched_off = kind == OutputKind::Heater || self.blocks.ran_away;
-            let kept = switched_off && self.alarms.unseen(rule.id);
-            if condition.is_some() || !kept {
-                self.alarm(cx, rule, None, condition);
-            }
-        }
-        self.rest_chiller(&signs, cx.now);
-        self.watch_reports(cx);
-    }
-
-    /// A chiller without effect tries for a while and rests for a while, by turns.
-    fn rest_chiller(&mut self, signs: &[Sign], now: Stamp) {
-        let weak = signs
-            .iter()
-            .any(|sign| matches!(sign, Sign::NoEffect { output: control::Output::Chiller, .. }));
-        let told = self.told.get(&OutputKind::Chiller).filter(|_| weak);
-        self.blocks.chiller_rests = told.is_some_and(|told| {
-            let lasted = told.switched_at.map_or(Span::ZERO, |at| now.since(at));
-            if self.blocks.chiller_rests {
-                told.runs || lasted < CHILLER_RESTS
-            } else {
-                told.runs && lasted >= CHILLER_TRIES
-            }
-        });
-    }
-
-    fn watch_reports(&mut self, cx: &mut Context<'_, '_>) {
-        let kinds = [OutputKind::Heater, OutputKind::Chiller];
-        let disagreement = kinds.iter().find_map(|kind| {
-            output(&cx.setup.config, *kind)?;
-            let (told, seen) = self.disagreement(*kind, cx.now)?;
-            let word = |on| if on { "on" } else { "off" };
-            let text = format!(
-                "the {} was told to be {} and reports {}; it is asked again. Look at the relay",
-                kind.as_str(),
-                word(told),
-                word(seen)
-            );
-            let data = json!({ "output": kind.as_str(), "told": told, "seen": seen });
-            Some(Condition::new(text, data))
-        });
-        self.alarm(cx, rules::OUTPUT_DISAGREES, None, disagreement);
     }
 
     fn watch_begin(&mut self, cx: &mut Context<'_, '_>) {
@@ -397,30 +339,6 @@ impl Vessel {
     }
 }
 
-/// The hard stop: nothing but a person who acknowledges ends it.
-fn ran_away(sign: &Sign, kind: OutputKind, cx: &Context<'_, '_>) -> Option<Condition> {
-    let Sign::RunsAway { output, since, beer } = sign else { return None };
-    if of(*output) != kind {
-        return None;
-    }
-    let text = format!(
-        "the beer, now {}, has gone away from its setpoint for {} while the {} worked against it: \
-         both outputs are off until a person acknowledges. Look whether the relays are connected \
-         the right way round",
-        cx.show.temperature(*beer),
-        cx.now.since(*since),
-        kind.as_str()
-    );
-    Some(Condition::new(text, json!({ "beer_c": beer.celsius() })))
-}
-
-fn of(output: control::Output) -> OutputKind {
-    match output {
-        control::Output::Heater => OutputKind::Heater,
-        control::Output::Chiller => OutputKind::Chiller,
-    }
-}
-
 fn past_limit(
     show: Show,
     beer: Temperature,
@@ -445,22 +363,4 @@ fn near_freezing(show: Show, beer: Temperature, freezing_c: f64) -> Condition {
         show.temperature(Temperature::clamped(freezing_c))
     );
     Condition::new(text, json!({ "beer_c": beer.celsius(), "freezing_c": freezing_c }))
-}
-
-fn no_effect(sign: &Sign, kind: OutputKind) -> Option<Condition> {
-    let Sign::NoEffect { output, on, expected } = sign else { return None };
-    if of(*output) != kind {
-        return None;
-    }
-    let name = kind.as_str();
-    let then = match kind {
-        OutputKind::Heater => "it is switched off until a person acknowledges",
-        OutputKind::Chiller => "it tries again after rests",
-    };
-    let text = format!(
-        "the {name} has been on for {on} and the beer does not answer; {then}. Look at the relay, \
-         the plug and the device"
-    );
-    let data = json!({ "on_s": on.secs(), "expected_k_per_h": expected });
-    Some(Condition::new(text, data))
 }

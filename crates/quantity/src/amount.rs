@@ -1,4 +1,4 @@
-//! Shares, volumes, masses, angles and a body's expansion.
+//! Shares, volumes, masses, powers, angles and a body's expansion.
 
 use crate::{Quantity, Reason};
 use serde::{Deserialize, Serialize};
@@ -44,6 +44,11 @@ pub struct Volume(f64);
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 #[serde(try_from = "f64", into = "f64")]
 pub struct Mass(f64);
+
+/// A power, in W inside; above 0, at most 1000 kW.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(try_from = "f64", into = "f64")]
+pub struct Power(f64);
 
 /// An angle, in degrees inside; −180 to 180 deg.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
@@ -105,6 +110,18 @@ impl Mass {
     }
 }
 
+impl Power {
+    /// From W; `None` where not above 0, over 1 000 000 W or NaN.
+    pub fn from_watts(watts: f64) -> Option<Self> {
+        (watts > 0.0 && watts <= 1e6).then_some(Power(watts))
+    }
+
+    /// In W.
+    pub fn watts(self) -> f64 {
+        self.0
+    }
+}
+
 impl Angle {
     /// From degrees; `None` beyond ±180 (or NaN).
     pub fn from_degrees(degrees: f64) -> Option<Self> {
@@ -132,6 +149,7 @@ impl Expansion {
 number_inside!(Share, Share::from_fraction, "(as a fraction)");
 number_inside!(Volume, Volume::from_litres, "L");
 number_inside!(Mass, Mass::from_kilograms, "kg");
+number_inside!(Power, Power::from_watts, "W");
 number_inside!(Angle, Angle::from_degrees, "deg");
 number_inside!(Expansion, Expansion::from_per_kelvin, "1/K");
 
@@ -170,6 +188,17 @@ impl Quantity for Mass {
     }
 }
 
+impl Quantity for Power {
+    const KIND: &'static str = "power";
+    const UNITS: &'static [&'static str] = &["W", "kW"];
+    const EXAMPLE: &'static str = "110 W";
+
+    fn from_unit(number: f64, unit: usize) -> Result<Self, Reason> {
+        let watts = number * [1.0, 1e3][unit];
+        Self::from_watts(watts).ok_or(Reason::OutOfRange { low: "above 0 W", high: "1000 kW" })
+    }
+}
+
 impl Quantity for Angle {
     const KIND: &'static str = "angle";
     const UNITS: &'static [&'static str] = &["deg"];
@@ -201,6 +230,7 @@ mod tests {
         assert!((Volume::parse("5 gal").unwrap().litres() - 18.927).abs() < 1e-3);
         assert_eq!(Mass::parse("500 g").unwrap().kilograms(), 0.5);
         assert!((Mass::parse("16 oz").unwrap().kilograms() - 0.453_592_37).abs() < 1e-12);
+        assert_eq!(Power::parse("1.5 kW").unwrap().watts(), 1500.0);
         assert_eq!(Share::parse("75%").unwrap().fraction(), 0.75);
         assert!(Share::parse("111 %").is_err());
         assert!(Volume::parse("0 L").is_err());

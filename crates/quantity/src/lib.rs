@@ -13,7 +13,7 @@ mod show;
 mod stamp;
 mod temperature;
 
-pub use amount::{Angle, Expansion, Mass, Share, Volume};
+pub use amount::{Angle, Expansion, Mass, Power, Share, Volume};
 pub use error::{QuantityError, Reason};
 pub use gravity::{Gravity, GravityDelta, GravityRate, plato_from_sg, sg_from_plato};
 pub use parse::Quantity;

@@ -4,7 +4,7 @@
 //! here, only the files that hold them.
 
 use crate::name::Name;
-use quantity::{Expansion, Show, Span, Temperature, TemperatureDelta, Volume};
+use quantity::{Expansion, Power, Show, Span, Temperature, TemperatureDelta, Volume};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -278,6 +278,8 @@ pub struct Output {
     pub min_on: Span,
     /// Least time off.
     pub min_off: Span,
+    /// What it takes while it is on; left out, its energy is not told.
+    pub power: Option<Power>,
     /// The relay's own timer, where it has one.
     pub runs_out: Option<Span>,
     /// What the relay reports.
@@ -412,6 +414,7 @@ impl Output {
             off: "OFF".to_owned(),
             min_on,
             min_off,
+            power: None,
             runs_out: None,
             seen: None,
             out_of_use: false,

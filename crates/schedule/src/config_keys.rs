@@ -4,7 +4,7 @@ use crate::config::{Drive, GravityReadUnit, Place, TemperatureReadUnit, TimeForm
 use crate::document::Word;
 use crate::keys::{Choice, Key, Kind, Measure, Rule, Table};
 use quantity::{
-    Expansion, GravityUnit, Span, Temperature, TemperatureDelta, TemperatureUnit, Volume,
+    Expansion, GravityUnit, Power, Span, Temperature, TemperatureDelta, TemperatureUnit, Volume,
 };
 
 const TEMPERATURE: Kind = Kind::Measure(Measure::of::<Temperature>());
@@ -394,6 +394,11 @@ const RUNS_OUT: Key = Key::optional(
     SPAN,
     "The relay's own timer: it opens when it hears nothing for this long; more than 2 × `refresh`",
 );
+const POWER: Key = Key::optional(
+    "power",
+    Kind::Measure(Measure::of::<Power>()),
+    "What it takes while it is on, from its plate or a meter: its energy is then told",
+);
 const SEEN_KEY: Key =
     Key::optional("seen", Kind::Table(&SEEN), "What the relay reports; a disagreement is an alarm");
 const OUT_OF_USE: Key =
@@ -411,6 +416,7 @@ pub(crate) static HEATER: Table = Table {
         OFF,
         Key::default("min_on", SPAN, "1 min", "Least time on"),
         Key::default("min_off", SPAN, "1 min", "Least time off"),
+        POWER,
         RUNS_OUT,
         SEEN_KEY,
         OUT_OF_USE,
@@ -437,6 +443,7 @@ pub(crate) static CHILLER: Table = Table {
         OFF,
         COMPRESSOR_ON,
         COMPRESSOR_OFF,
+        POWER,
         RUNS_OUT,
         SEEN_KEY,
         OUT_OF_USE,
@@ -477,6 +484,7 @@ pub(crate) static COOLER: Table = Table {
         OFF,
         COMPRESSOR_ON,
         COMPRESSOR_OFF,
+        POWER,
         RUNS_OUT,
         SEEN_KEY,
         OUT_OF_USE,

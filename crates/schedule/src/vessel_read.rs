@@ -86,6 +86,7 @@ pub(crate) fn output(
     let (on, off) = payloads(walk, fields);
     let min_on = walk.quantity(fields, "min_on");
     let min_off = walk.quantity(fields, "min_off");
+    let power = walk.quantity(fields, "power");
     let runs_out = runs_out(walk, fields, refresh);
     let seen = seen(walk, fields, what, survey);
     let out_of_use = walk.boolean(fields, "out_of_use");
@@ -104,7 +105,8 @@ pub(crate) fn output(
         );
     }
     if drive == Some(Drive::Setpoint) {
-        for key in ["topic", "on", "off", "runs_out"].iter().filter(|key| fields.has(key)) {
+        for key in ["topic", "on", "off", "power", "runs_out"].iter().filter(|key| fields.has(key))
+        {
             let message = format!("`{key}` has no effect with `drive = \"setpoint\"`");
             walk.warn("no-effect", fields.key_place(key), message).hint("leave it out");
         }
@@ -116,6 +118,7 @@ pub(crate) fn output(
         off: off?,
         min_on: min_on?,
         min_off: min_off?,
+        power,
         runs_out,
         seen: seen?,
         out_of_use: out_of_use?,

@@ -53,9 +53,8 @@ fn a_batch_whose_outputs_ran_is_told_to_be_off_at_once() {
         r#"
         0:00 beer at 17.0          |
         0:00 pitch schedule="beer" | ok
-        1:00 beer at 16.0          |
-        1:30 tick                  | heater on
-        1:30:05 move to="south"    | ok; told heater off; heater off"#,
+        0:30 tick                  | heater on
+        0:30:05 move to="south"    | ok; told heater off; heater off"#,
     );
 }
 

@@ -508,7 +508,8 @@ fn a_flood_of_garbage_leaves_the_state_small() {
             sizes.push(size(&run));
         }
     }
-    assert!(sizes[1] < sizes[0] + 200 && sizes[1] < 60_000, "{sizes:?}");
+    // Between the two lie one or two hours' marks of what the outputs did.
+    assert!(sizes[1] < sizes[0] + 400 && sizes[1] < 60_000, "{sizes:?}");
     assert!(run.records.len() < 300, "{} records", run.records.len());
 }
 

@@ -342,8 +342,8 @@ fn a_beer_that_stands_at_the_end_of_the_calibration_is_told_of_once_a_day() {
         let sg = if hour % 2 == 0 { 1.0419 } else { 1.0421 };
         bench.run(&format!("{hour}:00 float {sg} |"));
     }
-    let noted = bench.log.iter().filter(|record| record.kind == engine::Kind::BatchNoted).count();
-    assert_eq!(noted, 3);
+    let told = bench.log.iter().filter(|record| record.text.contains("beyond its calibration"));
+    assert_eq!(told.count(), 3);
 }
 
 #[test]

@@ -15,8 +15,10 @@ const JUMP_TIME: Span = Span::from_mins(1);
 const RECENT_APART: Span = Span::from_secs(5);
 /// A probe that repeats itself this long …
 const FROZEN_FOR: Span = Span::from_hours(6);
-/// … while an output was on this long is frozen.
+/// … while an output was on this long is frozen …
 const FROZEN_ON: Span = Span::from_hours(1);
+/// … if it has said so this often: a float that speaks once an hour may well say the same six times.
+const FROZEN_TIMES: u32 = 20;
 /// So many readings that agree end a doubt …
 const AGREEING: usize = 3;
 /// … where they lie within this of each other.
@@ -47,6 +49,7 @@ pub(crate) struct Probe {
     /// Readings since the doubt that agree with each other; at most [`AGREEING`].
     agreeing: Vec<f64>,
     same_since: Option<Stamp>,
+    same_times: u32,
     on_while_same: Span,
     /// Believed readings of the last minute, at least [`RECENT_APART`] apart.
     recent: VecDeque<(Stamp, f64)>,
@@ -75,7 +78,9 @@ impl Probe {
         self.on_while_same = self.on_while_same + output_on;
         let since = self.same_since?;
         let (_, last) = self.last?;
-        let frozen = now.since(since) >= FROZEN_FOR && self.on_while_same >= FROZEN_ON;
+        let frozen = now.since(since) >= FROZEN_FOR
+            && self.on_while_same >= FROZEN_ON
+            && self.same_times >= FROZEN_TIMES;
         if !frozen || self.doubt.is_some() {
             return None;
         }
@@ -170,7 +175,9 @@ impl Probe {
         if self.last.is_none_or(|(_, last)| last != temperature) {
             self.same_since = Some(at);
             self.on_while_same = Span::ZERO;
+            self.same_times = 0;
         }
+        self.same_times = self.same_times.saturating_add(1);
         self.last = Some((at, temperature));
         self.keep_recent(at, temperature.celsius());
         let minute = minute(at);
@@ -347,7 +354,11 @@ mod tests {
     #[test]
     fn a_probe_that_repeats_itself_is_frozen_only_while_an_output_ran() {
         let mut probe = Probe::default();
-        probe.take(at(0), 18.0);
+        for k in 0..=18 {
+            probe.take(at(k * 1200), 18.0);
+        }
+        assert!(probe.pass(at(6 * 3600), Span::from_hours(1)).is_none(), "not often enough");
+        probe.on_while_same = Span::ZERO;
         probe.take(at(7 * 3600), 18.0);
         assert!(probe.pass(at(7 * 3600), Span::from_mins(59)).is_none());
         assert!(matches!(

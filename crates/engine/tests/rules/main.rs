@@ -8,6 +8,7 @@ mod alarms;
 mod commands;
 mod floats;
 mod forecast;
+mod hardware;
 mod kit;
 mod milestones;
 mod properties;

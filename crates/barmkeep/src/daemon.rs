@@ -11,7 +11,8 @@ use crate::link::topics::Topics;
 use crate::link::{Class, FromLink, Link, LinkHandle, Message, Outgoing, Response, SwitchTopic};
 use crate::store::{Filter, Limit, Store, StoreError};
 use engine::{
-    Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply, STATE_VERSION, State,
+    Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply,
+    STATE_VERSION, State,
 };
 use quantity::{Span, Stamp, Temperature};
 use schedule::Name;

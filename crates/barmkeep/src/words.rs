@@ -86,9 +86,9 @@ pub fn print_state(
     )?;
     if let Some(cooler) = &state.cooler {
         let on = if cooler.on { "on" } else { "off" };
-        let reservoir = cooler.reservoir_c.map_or_else(String::new, |_| {
-            format!(", reservoir {}", celsius(cooler.reservoir_c))
-        });
+        let reservoir = cooler
+            .reservoir_c
+            .map_or_else(String::new, |_| format!(", reservoir {}", celsius(cooler.reservoir_c)));
         writeln!(output, "  cooler     {} {on}{reservoir}: {}", cooler.name, cooler.because)?;
     }
     let wears = [("heater", &state.outputs.heater_wear), ("chiller", &state.outputs.chiller_wear)];

@@ -1,7 +1,7 @@
 //! Vessels that drive no output of their own: what a person is told to do instead.
 //!
-//! A vessel that rides with another shares its fridge: the outputs follow the other's beer. One that
-//! is only watched has none at all.
+//! A vessel that rides with another shares its fridge: the outputs follow the other's beer. One
+//! that is only watched has none at all.
 
 use crate::context::Context;
 use crate::effect::OutputKind;
@@ -104,9 +104,11 @@ impl Engine {
     pub(crate) fn look_at_hosts(&mut self) {
         for (name, setup) in &self.setup.vessels {
             let Some(host) = &setup.config.rides_with else { continue };
-            let seen = self.state.vessels.get(host).map(|host| Host {
-                setpoint: host.setpoint.filter(|_| host.is_regulating()),
-            });
+            let seen = self
+                .state
+                .vessels
+                .get(host)
+                .map(|host| Host { setpoint: host.setpoint.filter(|_| host.is_regulating()) });
             if let Some(rider) = self.state.vessels.get_mut(name) {
                 rider.host = seen;
             }

@@ -1,9 +1,10 @@
 //! A cold source that several vessels' valves share: any open valve runs it, and the compressor's
 //! rest is its own.
 //!
-//! Decided after the vessels, from what their valves were told. Pure like the rest: state in, orders
-//! out. Whose turn it is where not all valves may be open at once is decided in [`crate::valve`].
+//! Decided after the vessels, from what their valves were told. Pure like the rest: state in,
+//! orders out. Whose turn it is where not all valves may be open is decided in [`crate::valve`].
 
+use crate::OutputKind;
 use crate::alarm::{Condition, rules};
 use crate::context::Journal;
 use crate::effect::{CoolerDrive, Effect};
@@ -16,7 +17,6 @@ use crate::time::Clock;
 use crate::valve::Turn;
 use crate::vessel::Vessel;
 use crate::view;
-use crate::OutputKind;
 use quantity::{Show, Span, Stamp, Temperature};
 use schedule::Name;
 use schedule::config;
@@ -100,7 +100,7 @@ impl Cooler {
         }
     }
 
-    /// A new process: it is off; where it was on when the last one ended, it counts as just stopped.
+    /// A new process: it is off; where it was on when the last one ended, it has just stopped.
     pub fn restarted(&mut self, now: Stamp) {
         if self.on_since.take().is_some() {
             self.rests_since = now;
@@ -300,9 +300,8 @@ impl Engine {
             }
             let drawing: Vec<&Name> = drawing(setup, name).collect();
             crate::valve::take_turns(cooler, config.at_once, &drawing, &mut state.vessels, now);
-            let open = |vessel: &Vessel| {
-                vessel.told.get(&OutputKind::Chiller).is_some_and(|told| told.on)
-            };
+            let open =
+                |vessel: &Vessel| vessel.told.get(&OutputKind::Chiller).is_some_and(|told| told.on);
             let calls = drawing.iter().filter(|name| state.vessels.get(**name).is_some_and(open));
             let calls = calls.map(|name| (*name).clone()).collect();
             let decision = cooler.decide(config, calls, now);

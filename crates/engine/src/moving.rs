@@ -1,7 +1,7 @@
 //! A batch goes to another vessel, whole or in part: it leaves the one and arrives in the other.
 //!
 //! Clock, latches and what is believed of the beer travel; what was learnt of floats, and the
-//! setpoint, do not. Where a part is kept, that part is a twin: another batch with a past in common.
+//! setpoint, do not. A part that is kept is a twin: another batch with a past in common.
 
 use crate::alarm::{Condition, rules};
 use crate::batch::Batch;
@@ -223,8 +223,8 @@ struct Parts {
     stays: Option<Volume>,
 }
 
-/// How a batch of this volume is divided; `None` where there is not so much. What moves of the whole
-/// may be less than there was: the dregs stay behind and are no batch.
+/// How a batch of this volume is divided; `None` where there is not so much. What moves of the
+/// whole may be less than there was: the dregs stay behind and are no batch.
 fn parts(asked: &Move, whole: Volume) -> Option<Parts> {
     let less = |part: Volume| Volume::from_litres(whole.litres() - part.litres());
     let half = Volume::clamped(whole.litres() * 0.5);

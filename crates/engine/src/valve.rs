@@ -1,10 +1,10 @@
 //! Valves on a shared cooler: who may open where not all may at once.
 //!
-//! A valve that may not open asks for its turn while its beer is too warm. Who has waited longest or
-//! is farthest off goes first: a turn of waiting weighs as much as 1 K, and no beer weighs more than
-//! that by being off, so that one that is being chilled for days never starves one that ferments. A
-//! valve that has been open for its turn makes room where another asks. From memory of how weak cold
-//! sources are shared, no source.
+//! A valve that may not open asks for its turn while its beer is too warm. Who has waited longest
+//! or is farthest off goes first: a turn of waiting weighs as much as 1 K, and no beer weighs more
+//! than that by being off, so that one that is being chilled for days never starves one that
+//! ferments. A valve that has been open for its turn makes room where another asks. From memory of
+//! how weak cold sources are shared, no source.
 
 use crate::context::Context;
 use crate::cooler::Cooler;
@@ -187,11 +187,7 @@ fn make_room(turns: &mut BTreeMap<Name, Turn>, limit: usize, waiting: usize, now
 }
 
 /// Those who wait, in the order in which they go.
-fn next(
-    turns: &BTreeMap<Name, Turn>,
-    vessels: &BTreeMap<Name, Vessel>,
-    now: Stamp,
-) -> Vec<Name> {
+fn next(turns: &BTreeMap<Name, Turn>, vessels: &BTreeMap<Name, Vessel>, now: Stamp) -> Vec<Name> {
     let mut waiting: Vec<(f64, &Name)> = turns
         .iter()
         .filter_map(|(name, turn)| match turn {

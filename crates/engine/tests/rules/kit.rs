@@ -217,9 +217,9 @@ impl Bench {
             self.effects.clear();
             self.pass(START + millis(time));
             let action = action.trim();
-            let named = action.split_once(": ").and_then(|(name, action)| {
-                Some((Name::parse(name).ok()?, action))
-            });
+            let named = action
+                .split_once(": ")
+                .and_then(|(name, action)| Some((Name::parse(name).ok()?, action)));
             let (at, action) = named.unwrap_or((north(), action));
             self.at = at;
             self.act(action.trim());
@@ -455,7 +455,8 @@ impl Bench {
         let on = |on: bool| same(if on { "on" } else { "off" });
         match word {
             "set" => {
-                let is = self.setpoint_of(&self.at).map_or("none".to_owned(), |c| format!("{c:.1}"));
+                let is =
+                    self.setpoint_of(&self.at).map_or("none".to_owned(), |c| format!("{c:.1}"));
                 same(&is)
             }
             "stage" => same(glance.stage.as_deref().unwrap_or("none")),

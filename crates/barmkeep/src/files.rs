@@ -111,7 +111,8 @@ impl Cellar {
                 .collect();
             (name.clone(), VesselSetup::new(config.clone(), calibrations))
         });
-        Setup { show: self.config.show, vessels: vessels.collect() }
+        let coolers = self.config.coolers.clone();
+        Setup { show: self.config.show, vessels: vessels.collect(), coolers }
     }
 
     /// Reads the schedule of that name from the schedules' folder, for this vessel.

@@ -207,7 +207,11 @@ fn pitch(options: &Options) -> Pitch {
 fn setup(rows: &[Row], name: &Name, cellar: Option<&Cellar>, options: &Options) -> Setup {
     let mut setup = match cellar {
         Some(cellar) => cellar.setup(),
-        None => Setup { show: quantity::Show::default(), vessels: BTreeMap::new() },
+        None => Setup {
+            show: quantity::Show::default(),
+            vessels: BTreeMap::new(),
+            coolers: BTreeMap::new(),
+        },
     };
     setup.vessels.retain(|known, _| known == name);
     let vessel = setup

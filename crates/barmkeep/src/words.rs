@@ -84,6 +84,13 @@ pub fn print_state(
         word(&state.outputs.chiller),
         state.outputs.because
     )?;
+    if let Some(cooler) = &state.cooler {
+        let on = if cooler.on { "on" } else { "off" };
+        let reservoir = cooler
+            .reservoir_c
+            .map_or_else(String::new, |_| format!(", reservoir {}", celsius(cooler.reservoir_c)));
+        writeln!(output, "  cooler     {} {on}{reservoir}: {}", cooler.name, cooler.because)?;
+    }
     let wears = [("heater", &state.outputs.heater_wear), ("chiller", &state.outputs.chiller_wear)];
     for (name, wear) in wears.iter().filter_map(|(name, wear)| Some((name, wear.as_ref()?))) {
         writeln!(output, "  {name:10} {}", worn(wear))?;

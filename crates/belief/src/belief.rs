@@ -222,6 +222,7 @@ impl Belief {
         let heard = match reading.kind {
             Kind::Float => self.hear_float(reading, time, points),
             Kind::Hand { sd_points } => {
+                self.begin_hand_tail(time);
                 let (points, sd) = self.brought_on(taken_at, time, points, sd_points);
                 Some(self.hear_hand(reading, time, points, sd))
             }
@@ -230,6 +231,7 @@ impl Belief {
         if self.last.is_none() || !is_past(taken_at, time) {
             self.last = Some((reading.source.clone(), time));
         }
+        self.forget_left();
         if self.wild_at(time) > 0.0 {
             return taken(&heard);
         }

@@ -9,6 +9,7 @@ mod aside;
 mod bank;
 mod belief;
 mod beside;
+mod carried;
 pub mod compare;
 mod course;
 mod ear;

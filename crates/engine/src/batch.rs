@@ -24,6 +24,8 @@ const ORIGINAL_MOVED: f64 = 0.0002;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Batch {
     pub id: String,
+    /// The batch that it was a part of.
+    pub parent: Option<String>,
     pub name: Option<String>,
     /// The schedule's file, without its ending.
     pub file: String,
@@ -125,6 +127,7 @@ impl Batch {
         let final_sg = final_sg(expected_final, expected_with);
         Batch {
             id: new.id,
+            parent: None,
             name: new.name,
             file: new.file,
             schedule: new.schedule,

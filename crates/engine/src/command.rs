@@ -67,6 +67,8 @@ pub enum Command {
         /// The line.
         text: String,
     },
+    /// Take the batch to another vessel.
+    Move(Move),
     /// An alarm was seen; left out: all.
     Acknowledge {
         /// The alarm's id.
@@ -215,6 +217,28 @@ pub enum Done {
     Exchanged(Option<String>),
 }
 
+/// The fields of a move.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Move {
+    /// The other vessel.
+    pub to: String,
+    /// What stays, as a twin.
+    pub keep: Keep,
+    /// What moves; of a batch that moves whole, what arrives.
+    pub volume: Option<Volume>,
+}
+
+/// What of a batch stays where it was.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum Keep {
+    /// Nothing: all of it moves.
+    Nothing,
+    /// What does not move; half of it where that is not said.
+    Rest,
+    /// So much.
+    Volume(Volume),
+}
+
 /// What a hand sample was read with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub enum Instrument {
@@ -268,6 +292,7 @@ pub const COMMANDS: &[(&str, &[&str])] = &[
     ("addition", &["what", "extract", "volume", "gravity", "raises", "disturbs"]),
     ("source", &["name", "do", "for", "calibration"]),
     ("note", &["text"]),
+    ("move", &["to", "keep", "volume"]),
     ("park", &["target", "for"]),
     ("unpark", &[]),
     ("lock", &["because"]),
@@ -277,6 +302,9 @@ pub const COMMANDS: &[(&str, &[&str])] = &[
     ("stop", &[]),
     ("abort", &[]),
 ];
+
+/// Fields that may be said without a value, or as true and false: `yes` and `no`.
+pub const SWITCHES: &[&str] = &["keep"];
 
 impl Command {
     /// Reads a command from its name and its fields, quantities as texts with units.
@@ -324,6 +352,7 @@ impl Command {
             Command::Addition(_) => "addition",
             Command::Source(_) => "source",
             Command::Note { .. } => "note",
+            Command::Move(_) => "move",
             Command::Acknowledge { .. } => "acknowledge",
             Command::Shelve { .. } => "shelve",
             Command::Stop => "stop",
@@ -378,6 +407,11 @@ impl Fields<'_> {
             "addition" => Command::Addition(self.addition()?),
             "source" => Command::Source(self.source()?),
             "note" => Command::Note { text: self.required("text")? },
+            "move" => Command::Move(Move {
+                to: self.required("to")?,
+                keep: self.keep()?,
+                volume: self.quantity("volume")?,
+            }),
             "acknowledge" => Command::Acknowledge { alarm: self.text("alarm") },
             "shelve" => {
                 let time = self.quantity("for")?.ok_or_else(|| self.missing("for"))?;
@@ -538,6 +572,18 @@ impl Fields<'_> {
             }
         };
         Ok(Source { name: self.required("name")?, done })
+    }
+
+    /// `yes`, `no` or a volume.
+    fn keep(&self) -> Result<Keep, CommandError> {
+        Ok(match self.text("keep").as_deref().map(str::trim) {
+            None | Some("no" | "false") => Keep::Nothing,
+            Some("yes" | "true") => Keep::Rest,
+            Some(text) => Keep::Volume(Volume::parse(text).map_err(|error| {
+                let hint = error.hint();
+                CommandError(format!("`keep`: {error}; {hint}; or `yes`: what does not move"))
+            })?),
+        })
     }
 
     /// The text of a field; `None` where it says nothing.

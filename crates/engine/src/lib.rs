@@ -6,11 +6,13 @@
 //! so what was rehearsed is what will run.
 
 mod addition;
+mod advice;
 mod ahead;
 mod alarm;
 mod batch;
 pub mod command;
 mod context;
+mod cooler;
 mod daily;
 mod effect;
 mod engine;
@@ -25,6 +27,7 @@ mod intake;
 mod late;
 mod look;
 mod milestone;
+mod moving;
 mod nudge;
 mod outputs;
 mod packaging;
@@ -38,6 +41,7 @@ mod setup;
 mod source;
 mod stages;
 mod time;
+mod valve;
 mod vessel;
 pub mod view;
 mod watch;
@@ -46,7 +50,7 @@ mod wear;
 mod words;
 
 pub use command::{Command, CommandError};
-pub use effect::{Drive, Effect, OutputKind, Reply};
+pub use effect::{CoolerDrive, Drive, Effect, OutputKind, Reply};
 pub use engine::{Engine, Glance, STATE_VERSION, State};
 pub use input::{
     CommandInput, Input, LoadedCalibration, LoadedSchedule, RawGravity, Reading, Values,

@@ -101,6 +101,7 @@ impl Vessel {
             Command::Advance { .. }
             | Command::Confirm { .. }
             | Command::Expect(_)
+            | Command::Move(_)
             | Command::Nudge(_)
             | Command::Addition(_)
             | Command::Revise { .. } => &[Running, Held],
@@ -124,7 +125,10 @@ impl Vessel {
                 list.join(", ")
             ));
         }
-        if cx.store_failing && matches!(command, Command::Pitch(_) | Command::Advance { .. }) {
+        let steps = |command: &Command| {
+            matches!(command, Command::Pitch(_) | Command::Advance { .. } | Command::Move(_))
+        };
+        if cx.store_failing && steps(command) {
             return Some("records cannot be written now: no stage changes".to_owned());
         }
         match command {
@@ -134,6 +138,7 @@ impl Vessel {
             Command::Sample(sample) => self.refuse_sample(cx, sample),
             Command::Addition(addition) => self.refuse_addition(addition),
             Command::Source(source) => self.refuse_source(cx, source, input.calibration.as_ref()),
+            Command::Move(asked) => self.refuse_move(cx, asked),
             Command::Hold { target: Some(target) } => self.refuse_target(cx, *target),
             Command::Advance { to: Some(to) } => self.refuse_stage(to),
             Command::Nudge(nudge) => self.refuse_nudge(cx, nudge),
@@ -274,6 +279,7 @@ impl Vessel {
                 );
                 "noted".to_owned()
             }
+            Command::Move(asked) => self.depart(cx, asked),
             Command::Acknowledge { alarm } => self.acknowledge(cx, alarm.as_deref()),
             Command::Shelve { alarm, time } => self.shelve(cx, alarm, *time),
             Command::Stop => self.end(cx, Run::Stopped, Kind::BatchStopped, "stopped"),

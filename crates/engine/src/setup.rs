@@ -14,6 +14,8 @@ pub struct Setup {
     pub show: Show,
     /// The vessels, by name.
     pub vessels: BTreeMap<Name, VesselSetup>,
+    /// The coolers that vessels share, by name.
+    pub coolers: BTreeMap<Name, config::Cooler>,
 }
 
 /// One vessel.

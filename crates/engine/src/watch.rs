@@ -231,11 +231,12 @@ impl Vessel {
                 if away > 0.0 { ("above", Output::Chiller) } else { ("below", Output::Heater) };
             let name = if away > 0.0 { "chiller" } else { "heater" };
             let text = format!(
-                "the beer has been over {} from its setpoint for 2 h, now {} {side} it. Look at \
-                 the {name}{} and at the door",
+                "the beer has been over {} from its setpoint for 2 h, now {} {side} it. {}",
                 cx.show.temperature_difference(most),
                 cx.show.temperature_difference(away.abs()),
-                self.acting(cx, against)
+                self.off_target_advice(cx, away).unwrap_or_else(|| {
+                    format!("Look at the {name}{} and at the door", self.acting(cx, against))
+                })
             );
             Condition::new(text, json!({ "away_k": away }))
         });

@@ -1,6 +1,6 @@
 //! Commands: accepted or refused in every run state, each once, and what `revise` keeps.
 
-use crate::kit::{Bench, NORTH, check};
+use crate::kit::{Bench, NORTH, SOUTH, check};
 use quantity::Show;
 
 const LONG: &str = "[[stage]]\nname = 'primary'\ntarget = '18 C'\n\
@@ -35,6 +35,8 @@ const TABLE: &[(&str, &str)] = &[
     (r#"source name="float" do="aside""#, ANY),
     (r#"source name="float" do="exchanged""#, ANY),
     (r#"note text="A line""#, ANY),
+    (r#"move to="south""#, "running held"),
+    (r#"move to="south" keep="yes" volume="10 L""#, "running held"),
     (r#"park target="12 C""#, "idle stopped aborted"),
     ("unpark", "idle stopped aborted"),
     (r#"lock because="Cleaning""#, ANY),
@@ -54,9 +56,9 @@ fn cases() -> impl Iterator<Item = (&'static [&'static str], &'static str, &'sta
     })
 }
 
-/// A vessel that was led into a state.
+/// A vessel that was led into a state, with an idle one beside it.
 fn led(way: &[&str], state: &str) -> Bench {
-    let mut bench = Bench::new(NORTH, Show::default());
+    let mut bench = Bench::new(&format!("{NORTH}{SOUTH}"), Show::default());
     bench.put("beer", LONG);
     bench.run("0:00 tick");
     for step in way {

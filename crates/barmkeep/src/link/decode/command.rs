@@ -152,6 +152,11 @@ fn named_with_action(name: &str) -> (&str, Option<&str>) {
 
 /// A field's text; `None` where it is null, as good as left out.
 fn text(field: &str, value: &Value) -> Result<Option<String>, String> {
+    if let Value::Bool(truth) = value
+        && engine::command::SWITCHES.contains(&field)
+    {
+        return Ok(Some(if *truth { "yes" } else { "no" }.to_owned()));
+    }
     let field = excerpt(field);
     match value {
         Value::Null => Ok(None),

@@ -93,12 +93,14 @@ fn a_belgian_strong_ale_is_fed_with_sugar_twice() {
     let mut story =
         Story::begin(&usual_vessel("north"), &[("strong", STRONG_ALE)], vec![("north", place)]);
     story.tell("north", pitch("strong", "16 P")).yeast("north");
-    // 500 g at about half attenuation, 500 g two days later; both are told as they are poured.
+    // 500 g when the foam is highest, 500 g when it falls; both are told as they are poured.
     let mut told = Vec::new();
-    for day in [3.0, 5.0] {
-        story.day(day);
+    for (count, attenuated) in [(1, 0.4), (2, 0.55)] {
+        while story.true_attenuation("north") < attenuated {
+            story.hours(1.0);
+        }
         let sugar = json!({
-            "do": "addition", "id": format!("sugar-{day}"), "what": "candi sugar",
+            "do": "addition", "id": format!("sugar-{count}"), "what": "candi sugar",
             "extract": "500 g",
         });
         story.sugar("north", "500 g").tell("north", sugar.clone());

@@ -104,6 +104,7 @@ impl<W: Write> Replay<'_, W> {
                 name: "replay".to_owned(),
                 schedule: Ok(Box::new(schedule)),
             }),
+            calibration: None,
             history: Vec::new(),
         }));
         if let Some(refusal) = self.tell()? {
@@ -206,7 +207,11 @@ fn pitch(options: &Options) -> Pitch {
 fn setup(rows: &[Row], name: &Name, cellar: Option<&Cellar>, options: &Options) -> Setup {
     let mut setup = match cellar {
         Some(cellar) => cellar.setup(),
-        None => Setup { show: quantity::Show::default(), vessels: BTreeMap::new() },
+        None => Setup {
+            show: quantity::Show::default(),
+            vessels: BTreeMap::new(),
+            coolers: BTreeMap::new(),
+        },
     };
     setup.vessels.retain(|known, _| known == name);
     let vessel = setup

@@ -84,6 +84,13 @@ pub fn print_state(
         word(&state.outputs.chiller),
         state.outputs.because
     )?;
+    if let Some(cooler) = &state.cooler {
+        let on = if cooler.on { "on" } else { "off" };
+        let reservoir = cooler
+            .reservoir_c
+            .map_or_else(String::new, |_| format!(", reservoir {}", celsius(cooler.reservoir_c)));
+        writeln!(output, "  cooler     {} {on}{reservoir}: {}", cooler.name, cooler.because)?;
+    }
     let wears = [("heater", &state.outputs.heater_wear), ("chiller", &state.outputs.chiller_wear)];
     for (name, wear) in wears.iter().filter_map(|(name, wear)| Some((name, wear.as_ref()?))) {
         writeln!(output, "  {name:10} {}", worn(wear))?;
@@ -93,6 +100,10 @@ pub fn print_state(
     }
     for foreseen in &state.forecast {
         writeln!(output, "  forecast   {}", forecast(foreseen, zone))?;
+    }
+    if let Some(packaging) = &state.packaging {
+        let because = zone.within(&packaging.because);
+        writeln!(output, "  packaging  {}: {because}", packaging.answer)?;
     }
     for alarm in &state.alarms {
         let seen = if alarm.acknowledged { ", seen" } else { "" };
@@ -176,7 +187,8 @@ fn print_source(
     let battery = source
         .battery_percent
         .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
-    let caution = source.caution.as_ref().map_or_else(String::new, |why| format!(", {why}"));
+    let caution = source.caution.as_ref();
+    let caution = caution.map_or_else(String::new, |why| format!(", {}", zone.within(why)));
     writeln!(
         output,
         "  source     {} ({}): last {last}{battery}{caution}",
@@ -278,6 +290,10 @@ pub fn print_why(
     if let Some(foreseen) = state.forecast.first() {
         writeln!(output, "Forecast: {}.", forecast(foreseen, zone))?;
     }
+    if let Some(packaging) = &state.packaging {
+        let because = zone.within(&packaging.because);
+        writeln!(output, "Ready for packaging: {}; {because}.", packaging.answer)?;
+    }
     for (what, how) in acts(state, show, zone) {
         writeln!(output, "The setpoint or the outputs are {} {how}.", what.to_lowercase())?;
     }
@@ -306,6 +322,15 @@ impl Zone {
     pub fn local(&self, text: &str) -> String {
         let at = quantity::Stamp::parse_rfc3339(text);
         at.map_or_else(|_| text.to_owned(), |at| self.minute(at))
+    }
+
+    /// A sentence whose times as RFC 3339 are told as [`Zone::local`] tells them.
+    pub fn within(&self, text: &str) -> String {
+        let told = |word: &str| {
+            let (time, rest) = word.split_at(word.trim_end_matches([',', ';', ':', '.']).len());
+            format!("{}{rest}", self.local(time))
+        };
+        text.split(' ').map(told).collect::<Vec<_>>().join(" ")
     }
 
     /// `2026-03-01 18:00 CET`.

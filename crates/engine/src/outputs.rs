@@ -20,10 +20,10 @@ const SETPOINT_STEP: f64 = 0.05;
 /// in K.
 const SURROUND_BACK_K: f64 = 1.0;
 /// An output that disagrees is asked again this often.
-const ASK_AGAIN: Span = Span::from_secs(30);
+pub(crate) const ASK_AGAIN: Span = Span::from_secs(30);
 /// A report that is older than the order speaks against it only after this: relays that report now
 /// and then have had their turn by then. Common practice, no source.
-const OLD_REPORT: Span = Span::from_mins(2);
+pub(crate) const OLD_REPORT: Span = Span::from_mins(2);
 
 /// Where the two outputs should hold the beer; `None`: that output stays off.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,7 +45,20 @@ pub(crate) enum Why {
     Locked,
     NoSetpoint,
     RanAway,
+    Rides {
+        /// Where the host keeps its beer.
+        setpoint: Option<Temperature>,
+    },
     Stopped,
+    /// The valve waits for its turn at the shared cooler, since then; so many may be open.
+    Turn {
+        since: Stamp,
+        at_once: u32,
+    },
+    Watched {
+        beer: Option<Temperature>,
+        setpoint: Option<Temperature>,
+    },
 }
 
 impl Why {
@@ -61,7 +74,14 @@ impl Why {
             Why::Locked => "they are locked; `unlock` ends it",
             Why::NoSetpoint => "there is no setpoint",
             Why::RanAway => "the beer went away from its setpoint while an output acted",
+            Why::Rides { setpoint } => return crate::advice::rides_text(cx, setpoint),
             Why::Stopped => "the batch was stopped",
+            Why::Turn { since, at_once } => {
+                return crate::valve::turn_text(cx, since, at_once);
+            }
+            Why::Watched { beer, setpoint } => {
+                return crate::advice::watched_text(cx, beer, setpoint);
+            }
             Why::Decided(because) => {
                 let because = match because {
                     Because::Blind { last } => Because::Blind { last: last.map(wall) },
@@ -82,11 +102,16 @@ impl Vessel {
     pub fn regulate(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
         self.limit_surround(config);
-        let wanted = self.wanted(config);
+        let mut wanted = self.wanted(config);
+        wanted.cool_at = self.ask_for_cold(config, wanted.cool_at);
         let demand = self.demand(cx, wanted);
         let now = cx.now - self.regulator_lag;
         let decision = self.regulator.decide(now, &rules(config), &demand);
-        self.because = wanted.off_because.unwrap_or(Why::Decided(decision.because));
+        let turn = self.waits_for_turn().filter(|_| !decision.heater);
+        let turn = turn.map(|(since, at_once)| Why::Turn { since, at_once });
+        let undriven = || self.why_undriven(config);
+        let because = wanted.off_because.or(turn).or_else(undriven);
+        self.because = because.unwrap_or(Why::Decided(decision.because));
         for kind in [OutputKind::Heater, OutputKind::Chiller] {
             let Some(output) = output(config, kind) else { continue };
             let (on, at) = match kind {

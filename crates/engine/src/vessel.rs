@@ -1,5 +1,6 @@
 //! One vessel: its run state, and what happens whenever time passes.
 
+use crate::advice::Host;
 use crate::alarm::{AlarmBook, Change};
 use crate::batch::{Batch, StageRun};
 use crate::context::Context;
@@ -14,6 +15,7 @@ use crate::probe::Probe;
 use crate::record::Kind;
 use crate::setpoint::{self, Bounds};
 use crate::setup::VesselSetup;
+use crate::valve::Valve;
 use crate::wear::Wear;
 use control::Regulator;
 use quantity::{Span, Stamp, Temperature};
@@ -98,6 +100,10 @@ pub(crate) struct Vessel {
     pub refused: BTreeMap<String, (i64, u32)>,
     /// The chiller is kept off near freezing, and the like.
     pub blocks: Blocks,
+    /// How its valve stands to a shared cooler.
+    pub valve: Valve,
+    /// The vessel whose fridge it shares, as last seen.
+    pub host: Option<Host>,
     pub settled_at: Stamp,
     /// When this process began.
     pub started_at: Stamp,
@@ -168,6 +174,8 @@ impl Vessel {
             replies: BTreeMap::new(),
             refused: BTreeMap::new(),
             blocks: Blocks::default(),
+            valve: Valve::default(),
+            host: None,
             settled_at: now,
             started_at: now,
             fresh: true,
@@ -230,6 +238,7 @@ impl Vessel {
         if let Some(batch) = &mut self.batch {
             batch.belief.advance(cx.now);
         }
+        self.return_in_time(cx);
         let judge = self.fresh || cx.now >= self.judge_at;
         if judge {
             self.fresh = false;

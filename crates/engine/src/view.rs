@@ -18,6 +18,9 @@ pub struct State {
     pub batch: Option<String>,
     /// The batch's name, as it was pitched.
     pub batch_name: Option<String>,
+    /// The batch that it was a part of before a split.
+    #[serde(default)]
+    pub parent: Option<String>,
     /// The schedule's name.
     pub schedule: Option<String>,
     /// The running stage.
@@ -38,6 +41,9 @@ pub struct State {
     pub abv_percent: Option<f64>,
     /// What the outputs do.
     pub outputs: Outputs,
+    /// The shared cooler that the chiller is a valve of; left out where it is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cooler: Option<Cooler>,
     /// What the stage waits for.
     pub waits_for: Vec<Waiting>,
     /// When stages are expected to be left.
@@ -167,6 +173,21 @@ pub struct Warmth {
     pub yeast_share_percent: Option<f64>,
     /// The same as a sentence without its end.
     pub text: String,
+}
+
+/// The shared cooler that the chiller is a valve of.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Cooler {
+    /// Its name.
+    pub name: String,
+    /// Whether it runs, or has a setpoint.
+    pub on: bool,
+    /// The temperature of its reservoir, in °C.
+    pub reservoir_c: Option<f64>,
+    /// Where that is kept, in °C.
+    pub target_c: Option<f64>,
+    /// Why it runs or does not.
+    pub because: String,
 }
 
 /// One thing that the stage waits for.

@@ -1,6 +1,6 @@
 //! Commands: accepted or refused in every run state, each once, and what `revise` keeps.
 
-use crate::kit::{Bench, NORTH, check};
+use crate::kit::{Bench, NORTH, SOUTH, check};
 use quantity::Show;
 
 const LONG: &str = "[[stage]]\nname = 'primary'\ntarget = '18 C'\n\
@@ -30,7 +30,13 @@ const TABLE: &[(&str, &str)] = &[
     (r#"expect final_gravity="1.010 SG" because="Forced test""#, "running held"),
     ("revise", "running held"),
     (r#"sample gravity="1.040 SG""#, ANY),
+    (r#"addition what="candi sugar" extract="300 g""#, "running held"),
+    (r#"addition what="dry hops""#, "running held"),
+    (r#"source name="float" do="aside""#, ANY),
+    (r#"source name="float" do="exchanged""#, ANY),
     (r#"note text="A line""#, ANY),
+    (r#"move to="south""#, "running held"),
+    (r#"move to="south" keep="yes" volume="10 L""#, "running held"),
     (r#"park target="12 C""#, "idle stopped aborted"),
     ("unpark", "idle stopped aborted"),
     (r#"lock because="Cleaning""#, ANY),
@@ -50,9 +56,9 @@ fn cases() -> impl Iterator<Item = (&'static [&'static str], &'static str, &'sta
     })
 }
 
-/// A vessel that was led into a state.
+/// A vessel that was led into a state, with an idle one beside it.
 fn led(way: &[&str], state: &str) -> Bench {
-    let mut bench = Bench::new(NORTH, Show::default());
+    let mut bench = Bench::new(&format!("{NORTH}{SOUTH}"), Show::default());
     bench.put("beer", LONG);
     bench.run("0:00 tick");
     for step in way {
@@ -336,6 +342,7 @@ fn the_id_of_a_vessel_that_is_not_there_is_answered() {
             by: None,
             command: Ok(engine::Command::Hold { target: None }),
             schedule: None,
+            calibration: None,
             history: Vec::new(),
         }),
     );

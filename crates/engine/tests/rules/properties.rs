@@ -361,6 +361,7 @@ impl Run {
             by: None,
             command: Command::from_fields(name, fields).map_err(|error| error.to_string()),
             schedule: Some(loaded),
+            calibration: None,
             history: Vec::new(),
         }));
     }
@@ -385,7 +386,7 @@ impl Run {
                     }
                     self.records.push(record.clone());
                 }
-                Effect::Reply(_) => {}
+                Effect::Cool(_) | Effect::Reply(_) => {}
             }
         }
         self.check_setpoint(before, free);
@@ -551,6 +552,7 @@ fn a_flood_of_commands_is_forgotten_in_time() {
             by: None,
             command: Err("no such thing".to_owned()),
             schedule: None,
+            calibration: None,
             history: Vec::new(),
         }));
         run.effects.clear();

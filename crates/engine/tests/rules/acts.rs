@@ -446,13 +446,19 @@ fn a_late_pitch_may_enter_a_later_stage() {
 
 #[test]
 fn at_and_pitched_at_are_one_thing() {
+    let pitch = |fields: &str| format!(r#"pitch schedule="beer" {fields}"#);
+    let both = pitch(r#"at="2026-03-02T08:00:00Z" pitched_at="2026-03-02T09:00:00Z""#);
+    let ahead = pitch(r#"pitched_at="2026-03-02T18:00:00Z""#);
+    let late = pitch(r#"pitched_at="2026-03-02T08:00:00Z""#);
     check(
         LONG,
-        r#"
-        0:00 tick |
-        9:00 pitch schedule="b" at="2026-03-02T08:00:00Z" pitched_at="2026-03-02T09:00:00Z" | refused "give one"
-        9:01 pitch schedule="beer" pitched_at="2026-03-02T18:00:00Z" | refused "in the past"
-        9:02 pitch schedule="beer" pitched_at="2026-03-02T08:00:00Z" | ok"#,
+        &format!(
+            r#"
+            0:00 tick    |
+            9:00 {both}  | refused "give one"
+            9:01 {ahead} | refused "in the past"
+            9:02 {late}  | ok"#
+        ),
     );
 }
 

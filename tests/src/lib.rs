@@ -3,5 +3,6 @@
 pub mod broker;
 pub mod cellar;
 pub mod program;
+pub mod story;
 pub mod vectors;
 pub mod yardstick;

@@ -64,7 +64,8 @@ impl Brew {
         let schedule = checked.value.map(Box::new).ok_or_else(|| "it is bad".to_owned());
         let vessels = config.vessels.into_iter();
         let vessels = vessels.map(|(name, v)| (name, engine::VesselSetup::new(v, BTreeMap::new())));
-        let setup = Setup { show: Show::default(), vessels: vessels.collect() };
+        let setup =
+            Setup { show: Show::default(), vessels: vessels.collect(), coolers: BTreeMap::new() };
         let vessel = Name::parse("north").unwrap();
         let mut brew =
             Brew { engine: Engine::new(setup), vessel, now: START, table: format!("{title}\n") };
@@ -86,6 +87,7 @@ impl Brew {
             by: None,
             command: Ok(command),
             schedule,
+            calibration: None,
             history: Vec::new(),
         };
         let effects = self.engine.handle(Now::same(self.now), Input::Command(input));

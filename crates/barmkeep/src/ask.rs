@@ -43,9 +43,14 @@ pub async fn command(
     let (link, mut news) = visit(cellar, &id, wanted).await?;
     let by = std::env::var("USER").unwrap_or_else(|_| "command line".to_owned());
     let mut payload = json!(fields);
+    // `do` names the command: what a command does besides stands in `action`.
+    if let Some(action) = fields.get("do") {
+        payload["action"] = json!(action);
+    }
     payload["do"] = json!(name);
     payload["id"] = json!(id);
-    payload["by"] = json!(by);
+    // Not `by`: that is a nudge's amount.
+    payload["sender"] = json!(by);
     let sent = link.publish(Outgoing {
         topic: topics.command(vessel),
         payload: payload.to_string().into_bytes(),

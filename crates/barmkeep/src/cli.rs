@@ -303,7 +303,10 @@ pub fn command() -> clap::Command {
         let mut sub = clap::Command::new(*name)
             .arg(Arg::new("vessel").help("The vessel; may be left out where there is one"));
         for field in *fields {
-            let argument = Arg::new(*field).long(flag(field)).help(field_help(field));
+            let mut argument = Arg::new(*field).long(flag(field)).help(field_help(field));
+            if engine::command::SWITCHES.contains(field) {
+                argument = argument.num_args(0..=1).default_missing_value("yes");
+            }
             sub = sub.arg(argument.allow_hyphen_values(true));
         }
         // The arguments bring a description of their own: the command's comes after.
@@ -378,10 +381,19 @@ fn about(name: &str) -> &'static str {
         "pitch" => "Start a batch",
         "hold" => "Keep the setpoint and freeze the stage's clock",
         "resume" => "Go on after a hold",
-        "advance" => "Begin the next stage now",
+        "advance" => "Begin the next stage now, or another one",
+        "nudge" => "Correct the setpoint",
+        "expect" => "Tell of another original or final gravity to expect",
+        "park" => "Hold a temperature without a batch",
+        "unpark" => "Hold it no longer",
+        "lock" => "Keep both outputs off until `unlock`: cleaning, service",
+        "unlock" => "Let the outputs run again",
         "confirm" => "Confirm a sentence that the stage waits for; left out: all",
         "revise" => "Put the edited schedule under the running batch",
         "sample" => "Tell of a hand reading",
+        "addition" => "Tell of something that was added to the beer: sugar, fruit, water, hops",
+        "source" => "Tell that a float is out of the beer, back in it, or another one",
+        "move" => "Take the batch, or a part of it, to another vessel",
         "note" => "Write a free line into the record",
         "acknowledge" => "Say that an alarm was seen; left out: all",
         "shelve" => "Silence an alarm for a time",
@@ -397,6 +409,7 @@ fn flag(field: &'static str) -> &'static str {
         "calibrated_at" => "calibrated-at",
         "final_gravity" => "final-gravity",
         "original_gravity" => "original-gravity",
+        "pitched_at" => "pitched-at",
         plain => plain,
     }
 }
@@ -405,11 +418,18 @@ fn field_help(field: &str) -> &'static str {
     match field {
         "schedule" => "The schedule's file, without its ending",
         "name" => "The batch's name",
-        "original_gravity" => "A sample at pitch, such as \"1.048 SG\" or \"12 P\"",
+        "original_gravity" => "A sample at pitch, such as \"1.048 SG\" or \"12 P\", or unknown",
+        "pitched_at" => "The same as --at",
+        "by" => "By how much, such as \"1 C\" or \"-0.5 C\"",
+        "target" => "The temperature to hold",
+        "until" => "For how long, such as \"12 h\"; left out, or stage: until the stage ends",
+        "to" => "A stage, where not the next, also an earlier one; of `move` the other vessel",
+        "because" => "Why",
         "uncertainty" => "Its standard deviation, such as \"1 points\"",
         "final_gravity" => "The expected final gravity",
         "attenuation" => "The expected apparent attenuation, such as \"80 %\"",
-        "volume" => "The batch's volume, such as \"23 L\"",
+        "volume" => "The batch's volume, or how much of it moves, such as \"23 L\"",
+        "keep" => "Leave a twin: what does not move, or so much, such as \"8 L\"",
         "yeast" => "The yeast, for the record",
         "at" => "When it was pitched, where not now (RFC 3339)",
         "stage" => "The stage that it begins in, where not the first",
@@ -419,6 +439,12 @@ fn field_help(field: &str) -> &'static str {
         "temperature" => "The sample's temperature",
         "calibrated_at" => "The temperature that the instrument was made for, 20 C where left out",
         "taken" => "When it was taken, where not now (RFC 3339)",
+        "what" => "What it was, such as \"candi sugar\"",
+        "extract" => "Its dry extract, that ferments wholly, such as \"500 g\"",
+        "raises" => "By how much it was seen to raise the gravity, such as \"9 points\"",
+        "disturbs" => "For how long readings may be wild, such as \"6 h\"",
+        "do" => "aside, return or exchanged",
+        "calibration" => "The new float's calibration, relative to the configuration",
         "text" => "The line",
         "alarm" => "The alarm's id, as `status` shows it",
         "for" => "For how long, such as \"8 h\"",

@@ -11,7 +11,8 @@ use crate::link::topics::Topics;
 use crate::link::{Class, FromLink, Link, LinkHandle, Message, Outgoing, Response, SwitchTopic};
 use crate::store::{Filter, Limit, Store, StoreError};
 use engine::{
-    Command, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply, STATE_VERSION, State,
+    Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply,
+    STATE_VERSION, State,
 };
 use quantity::{Span, Stamp, Temperature};
 use schedule::Name;
@@ -84,17 +85,9 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
 
 /// What the configuration asks for and this version does not do, so that nobody relies on it.
 fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
-    let any = |asks: fn(&config::Vessel) -> bool| config.vessels.values().any(asks);
     let asked = [
         (config.page.is_some(), "page", "there is no page"),
         (!config.tell.is_empty(), "tell", "nobody is told"),
-        (!config.coolers.is_empty(), "cooler", "a shared cooler is not driven"),
-        (any(|vessel| vessel.sample_every.is_some()), "sample_every", "no sample is asked for"),
-        (
-            any(|vessel| vessel.chiller.as_ref().is_some_and(|chiller| chiller.from.is_some())),
-            "from",
-            "the valve is driven, its cooler is not",
-        ),
     ];
     asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
 }
@@ -237,7 +230,7 @@ impl Daemon {
         for mut input in inputs {
             if let Input::Command(command) = &mut input {
                 let pitched = self.engine.schedule_file(&command.vessel).map(str::to_owned);
-                self.cellar.load_schedule_of(command, pitched.as_deref());
+                self.cellar.load_files_of(command, pitched.as_deref());
                 self.add_history(command);
             }
             self.give_from(&input, message.response.as_ref());
@@ -284,6 +277,7 @@ impl Daemon {
         for effect in effects {
             match effect {
                 Effect::Record(_) => {}
+                Effect::Cool(drive) => self.cool(&drive, now.wall),
                 Effect::Drive(drive) => self.drive(&drive, now.wall),
                 Effect::Reply(reply) => self.reply(&reply, response),
             }
@@ -367,30 +361,54 @@ impl Daemon {
         if let Some(on) = drive.switch
             && let Some(output) = self.output(&drive.vessel, drive.output)
         {
-            let payload = if on { &output.on } else { &output.off };
-            let published = self.link.publish(Outgoing {
-                topic: switch_topic(output, &self.topics, &drive.vessel, drive.output),
-                payload: payload.clone().into_bytes(),
-                retained: false,
-                expiry: Some(drive.valid_for),
-                class: Class::Replace,
-            });
-            self.complain(published);
+            let topic = switch_topic(output, &self.topics, &drive.vessel, drive.output);
+            self.switch(topic, output, on, drive.valid_for);
         }
         if let Some(setpoint) = drive.setpoint {
-            let payload = json!({
-                "setpoint_c": setpoint.map(Temperature::celsius),
-                "valid_until": (wall + drive.valid_for).rfc3339(),
-            });
-            let published = self.link.publish(Outgoing {
-                topic: self.topics.setpoint(&drive.vessel, drive.output),
-                payload: payload.to_string().into_bytes(),
-                retained: true,
-                expiry: Some(drive.valid_for),
-                class: Class::Replace,
-            });
-            self.complain(published);
+            let topic = self.topics.setpoint(&drive.vessel, drive.output);
+            self.set(topic, setpoint, wall, drive.valid_for);
         }
+    }
+
+    fn cool(&self, drive: &CoolerDrive, wall: Stamp) {
+        let Some(cooler) = self.cellar.config.coolers.get(&drive.cooler) else { return };
+        if let Some(on) = drive.switch {
+            let topic = cooler_topic(&cooler.output, &self.topics, &drive.cooler);
+            self.switch(topic, &cooler.output, on, drive.valid_for);
+        }
+        if let Some(setpoint) = drive.setpoint {
+            let topic = self.topics.cooler_setpoint(&drive.cooler);
+            self.set(topic, setpoint, wall, drive.valid_for);
+        }
+    }
+
+    /// Publishes a relay's order.
+    fn switch(&self, topic: String, output: &config::Output, on: bool, valid_for: Span) {
+        let payload = if on { &output.on } else { &output.off };
+        let published = self.link.publish(Outgoing {
+            topic,
+            payload: payload.clone().into_bytes(),
+            retained: false,
+            expiry: Some(valid_for),
+            class: Class::Replace,
+        });
+        self.complain(published);
+    }
+
+    /// Publishes a thermostat's setpoint.
+    fn set(&self, topic: String, setpoint: Option<Temperature>, wall: Stamp, valid_for: Span) {
+        let payload = json!({
+            "setpoint_c": setpoint.map(Temperature::celsius),
+            "valid_until": (wall + valid_for).rfc3339(),
+        });
+        let published = self.link.publish(Outgoing {
+            topic,
+            payload: payload.to_string().into_bytes(),
+            retained: true,
+            expiry: Some(valid_for),
+            class: Class::Replace,
+        });
+        self.complain(published);
     }
 
     fn output(&self, vessel: &Name, kind: OutputKind) -> Option<&config::Output> {
@@ -428,6 +446,9 @@ impl Daemon {
         let wall = self.now().wall;
         for drive in self.engine.orders() {
             self.drive(&drive, wall);
+        }
+        for drive in self.engine.cooler_orders() {
+            self.cool(&drive, wall);
         }
     }
 
@@ -602,7 +623,21 @@ fn switches(cellar: &Cellar, topics: &Topics) -> Vec<SwitchTopic> {
             }
         }
     }
+    for (name, cooler) in &cellar.config.coolers {
+        let output = &cooler.output;
+        if output.drive != config::Drive::Setpoint && !output.out_of_use {
+            switches.push(SwitchTopic {
+                topic: cooler_topic(output, topics, name),
+                off_payload: output.off.clone().into_bytes(),
+                rest: output.min_off,
+            });
+        }
+    }
     switches
+}
+
+fn cooler_topic(output: &config::Output, topics: &Topics, name: &Name) -> String {
+    output.topic.clone().unwrap_or_else(|| topics.cooler_switch(name))
 }
 
 fn switch_topic(output: &config::Output, topics: &Topics, name: &Name, kind: OutputKind) -> String {

@@ -6,6 +6,7 @@
 use crate::driver::Driver;
 use crate::failure::Failure;
 use crate::files::Cellar;
+use crate::kept::Kept;
 use crate::link::decode::command_input;
 use engine::{Engine, Input, RawGravity, Reading, Values};
 use quantity::{Stamp, Temperature};
@@ -23,7 +24,8 @@ const LONGEST_LINE: usize = 1 << 20;
 /// # Errors
 /// Where `input` or `output` fail.
 pub fn run(cellar: &Cellar, input: impl BufRead, mut output: impl Write) -> Result<(), Failure> {
-    let mut pipe = Pipe { cellar, driver: Driver::new(Engine::new(cellar.setup())) };
+    let driver = Driver::new(Engine::new(cellar.setup()));
+    let mut pipe = Pipe { cellar, driver, kept: Kept::default() };
     let mut input = input;
     let mut bytes = Vec::new();
     let mut line = 0_u64;
@@ -45,6 +47,8 @@ pub fn run(cellar: &Cellar, input: impl BufRead, mut output: impl Write) -> Resu
 struct Pipe<'a> {
     cellar: &'a Cellar,
     driver: Driver,
+    /// For a pitch in the past.
+    kept: Kept,
 }
 
 impl Pipe<'_> {
@@ -60,6 +64,9 @@ impl Pipe<'_> {
         let at = self.time(&fields)?;
         self.driver.pass(at);
         if let Some(input) = self.input(&fields)? {
+            if let Input::Reading(reading) = &input {
+                self.kept.keep(at, reading);
+            }
             self.driver.give(input);
         }
         self.driver.take_effects();
@@ -86,6 +93,14 @@ impl Pipe<'_> {
         }
         let named = fields.get("vessel").and_then(Value::as_str);
         let named = named.ok_or("`vessel` is missing or no text")?;
+        if let Some((cooler, config)) = self.cellar.config.coolers.get_key_value(named) {
+            return match fields.get("source").and_then(Value::as_str) {
+                Some("reservoir") if config.reservoir.is_some() => {
+                    reading(cooler, "reservoir", fields).map(Some)
+                }
+                _ => Err(format!("cooler {cooler} takes readings of its `reservoir` only")),
+            };
+        }
         let vessels = &self.cellar.config.vessels;
         let Some((vessel, config)) = vessels.get_key_value(named) else {
             return Err(format!("there is no vessel `{named}`"));
@@ -111,17 +126,29 @@ impl Pipe<'_> {
 
     fn command(&self, vessel: &Name, fields: &Map<String, Value>) -> Input {
         let mut object = fields.clone();
+        // The line's own time; a pitch in the past says `pitched_at`.
         object.remove("at");
         object.remove("vessel");
         let mut input = command_input(vessel, &object);
-        self.cellar.load_schedule_of(&mut input, self.driver.engine.schedule_file(vessel));
+        self.cellar.load_files_of(&mut input, self.driver.engine.schedule_file(vessel));
+        if let Ok(engine::Command::Pitch(pitch)) = &input.command
+            && let Some(at) = pitch.at
+        {
+            input.history = self.kept.since(vessel, at);
+        }
         Input::Command(input)
     }
 
     fn done(&self) -> Line {
         let vessels = self.cellar.config.vessels.keys();
         let vessels = vessels.map(|name| (name.to_string(), self.vessel_done(name))).collect();
-        Line::Done { at: self.driver.now().map(Stamp::rfc3339), vessels }
+        let word = |on: bool| if on { "on" } else { "off" };
+        let engine = &self.driver.engine;
+        let coolers = engine
+            .coolers()
+            .filter_map(|name| Some((name.to_string(), word(engine.cooler(name)?))))
+            .collect();
+        Line::Done { at: self.driver.now().map(Stamp::rfc3339), vessels, coolers }
     }
 
     fn vessel_done(&self, name: &Name) -> VesselDone {
@@ -152,7 +179,13 @@ enum Line {
     /// A line of input that could not be used, counted from 1.
     Error { line: u64, text: String },
     /// All that a line of input did is told.
-    Done { at: Option<String>, vessels: BTreeMap<String, VesselDone> },
+    Done {
+        at: Option<String>,
+        vessels: BTreeMap<String, VesselDone>,
+        /// Only where the configuration has one.
+        #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+        coolers: BTreeMap<String, &'static str>,
+    },
 }
 
 /// How a vessel stands after a line.
@@ -191,7 +224,7 @@ fn reading(vessel: &Name, source: &str, fields: &Map<String, Value>) -> Result<I
         temperature_c: number("temperature_c")?,
         battery_percent: number("battery_percent")?,
     };
-    let is_probe = matches!(source, "beer" | "surround");
+    let is_probe = matches!(source, "beer" | "reservoir" | "surround");
     if is_probe && values.temperature_c.is_none() {
         return Err(format!("a reading of `{source}` needs `temperature_c`"));
     }

@@ -155,6 +155,7 @@ impl Rehearsal {
             schedule: "rehearsal".to_owned(),
             name: None,
             original_gravity: arguments.original_gravity,
+            original_unknown: false,
             uncertainty: None,
             final_gravity: None,
             attenuation: None,
@@ -172,6 +173,7 @@ impl Rehearsal {
                 name: "rehearsal".to_owned(),
                 schedule: Ok(Box::new(self.schedule.clone())),
             }),
+            calibration: None,
             history: Vec::new(),
         }));
     }
@@ -416,5 +418,5 @@ fn setup(name: &Name, arguments: &RehearseArgs) -> Setup {
     vessel.heater = Some(config::Output::plain(Span::from_mins(1), Span::from_mins(1)));
     vessel.chiller = Some(config::Output::plain(Span::from_mins(2), Span::from_mins(5)));
     let vessels = [(name.clone(), VesselSetup::new(vessel, BTreeMap::new()))].into();
-    Setup { show: quantity::Show::default(), vessels }
+    Setup { show: quantity::Show::default(), vessels, coolers: BTreeMap::new() }
 }

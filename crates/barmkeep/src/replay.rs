@@ -104,6 +104,7 @@ impl<W: Write> Replay<'_, W> {
                 name: "replay".to_owned(),
                 schedule: Ok(Box::new(schedule)),
             }),
+            calibration: None,
             history: Vec::new(),
         }));
         if let Some(refusal) = self.tell()? {
@@ -192,6 +193,7 @@ fn pitch(options: &Options) -> Pitch {
         schedule: "replay".to_owned(),
         name: None,
         original_gravity: options.original_gravity,
+        original_unknown: false,
         uncertainty: None,
         final_gravity: options.final_gravity,
         attenuation: options.attenuation,
@@ -205,7 +207,11 @@ fn pitch(options: &Options) -> Pitch {
 fn setup(rows: &[Row], name: &Name, cellar: Option<&Cellar>, options: &Options) -> Setup {
     let mut setup = match cellar {
         Some(cellar) => cellar.setup(),
-        None => Setup { show: quantity::Show::default(), vessels: BTreeMap::new() },
+        None => Setup {
+            show: quantity::Show::default(),
+            vessels: BTreeMap::new(),
+            coolers: BTreeMap::new(),
+        },
     };
     setup.vessels.retain(|known, _| known == name);
     let vessel = setup

@@ -168,7 +168,7 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
         if arguments.json {
             writeln!(output, "{}", json_line(state))?;
         } else if why {
-            words::print_why(&mut output, state, &zone)?;
+            words::print_why(&mut output, state, cellar.config.show, &zone)?;
         } else {
             words::print_state(&mut output, state, cellar.config.show, &zone)?;
             if let Some(vessel) = cellar.config.vessels.get(&state.vessel) {

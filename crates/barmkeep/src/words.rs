@@ -74,6 +74,7 @@ pub fn print_state(
         state.setpoint_c.map_or_else(|| "none".to_owned(), |_| celsius(state.setpoint_c)),
         state.target_c.map_or_else(|| "none".to_owned(), |_| celsius(state.target_c))
     )?;
+    print_acts(output, state, show, zone)?;
     print_gravity(output, state, show, zone)?;
     let word = |on: &Option<String>| on.clone().unwrap_or_else(|| "none".to_owned());
     writeln!(
@@ -83,6 +84,13 @@ pub fn print_state(
         word(&state.outputs.chiller),
         state.outputs.because
     )?;
+    if let Some(cooler) = &state.cooler {
+        let on = if cooler.on { "on" } else { "off" };
+        let reservoir = cooler
+            .reservoir_c
+            .map_or_else(String::new, |_| format!(", reservoir {}", celsius(cooler.reservoir_c)));
+        writeln!(output, "  cooler     {} {on}{reservoir}: {}", cooler.name, cooler.because)?;
+    }
     let wears = [("heater", &state.outputs.heater_wear), ("chiller", &state.outputs.chiller_wear)];
     for (name, wear) in wears.iter().filter_map(|(name, wear)| Some((name, wear.as_ref()?))) {
         writeln!(output, "  {name:10} {}", worn(wear))?;
@@ -93,11 +101,65 @@ pub fn print_state(
     for foreseen in &state.forecast {
         writeln!(output, "  forecast   {}", forecast(foreseen, zone))?;
     }
+    if let Some(packaging) = &state.packaging {
+        let because = zone.within(&packaging.because);
+        writeln!(output, "  packaging  {}: {because}", packaging.answer)?;
+    }
     for alarm in &state.alarms {
         let seen = if alarm.acknowledged { ", seen" } else { "" };
         writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
     }
     state.sources.iter().try_for_each(|source| print_source(output, source, zone))
+}
+
+/// Prints what a person set besides the schedule.
+fn print_acts(
+    output: &mut impl Write,
+    state: &State,
+    show: quantity::Show,
+    zone: &Zone,
+) -> std::io::Result<()> {
+    for (what, how) in acts(state, show, zone) {
+        writeln!(output, "  {what:<10} {how}")?;
+    }
+    Ok(())
+}
+
+/// What a person set besides the schedule, each with its word.
+fn acts(state: &State, show: quantity::Show, zone: &Zone) -> Vec<(&'static str, String)> {
+    let degrees = |celsius: f64| {
+        let temperature = quantity::Temperature::from_celsius(celsius);
+        temperature.map_or_else(|| "unknown".to_owned(), |known| show.temperature(known))
+    };
+    let until = |at: &Option<String>, or: &str| match at {
+        Some(at) => format!("until {}", zone.local(at)),
+        None => or.to_owned(),
+    };
+    let mut lines = Vec::new();
+    if let Some(because) = &state.locked {
+        lines.push(("LOCKED", format!("both outputs are off until `unlock`: {because}")));
+    }
+    if let Some(celsius) = state.parked_c {
+        let until = until(&state.parked_until, "until `unpark`");
+        lines.push(("parked", format!("at {}, {until}", degrees(celsius))));
+    }
+    if let Some(celsius) = state.held_c {
+        lines.push(("held", format!("at {}, until `resume`", degrees(celsius))));
+    }
+    if let Some(nudge) = &state.nudge {
+        let until = until(&nudge.until, "until the stage ends");
+        let by = nudge.by.as_ref().map_or_else(String::new, |by| format!(", by {by}"));
+        let how = match (nudge.target_c, nudge.by_c) {
+            (Some(celsius), _) => format!("to {}", degrees(celsius)),
+            (None, Some(kelvin)) => {
+                let sign = if kelvin >= 0.0 { "+" } else { "" };
+                format!("by {sign}{}", show.temperature_difference(kelvin))
+            }
+            (None, None) => "unknown".to_owned(),
+        };
+        lines.push(("corrected", format!("{how}, {until}{by}")));
+    }
+    lines
 }
 
 /// What an output did, for `status`.
@@ -125,7 +187,8 @@ fn print_source(
     let battery = source
         .battery_percent
         .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
-    let caution = source.caution.as_ref().map_or_else(String::new, |why| format!(", {why}"));
+    let caution = source.caution.as_ref();
+    let caution = caution.map_or_else(String::new, |why| format!(", {}", zone.within(why)));
     writeln!(
         output,
         "  source     {} ({}): last {last}{battery}{caution}",
@@ -197,7 +260,12 @@ fn forecast(foreseen: &engine::view::Forecast, zone: &Zone) -> String {
 ///
 /// # Errors
 /// Where the output fails.
-pub fn print_why(output: &mut impl Write, state: &State, zone: &Zone) -> std::io::Result<()> {
+pub fn print_why(
+    output: &mut impl Write,
+    state: &State,
+    show: quantity::Show,
+    zone: &Zone,
+) -> std::io::Result<()> {
     let vessel = &state.vessel;
     match &state.stage {
         None => writeln!(output, "{vessel} is {}: it waits for a person.", state.run)?,
@@ -221,6 +289,13 @@ pub fn print_why(output: &mut impl Write, state: &State, zone: &Zone) -> std::io
     }
     if let Some(foreseen) = state.forecast.first() {
         writeln!(output, "Forecast: {}.", forecast(foreseen, zone))?;
+    }
+    if let Some(packaging) = &state.packaging {
+        let because = zone.within(&packaging.because);
+        writeln!(output, "Ready for packaging: {}; {because}.", packaging.answer)?;
+    }
+    for (what, how) in acts(state, show, zone) {
+        writeln!(output, "The setpoint or the outputs are {} {how}.", what.to_lowercase())?;
     }
     writeln!(output, "Outputs: {}.", state.outputs.because)?;
     if let Some(warmth) = &state.outputs.warmth {
@@ -247,6 +322,15 @@ impl Zone {
     pub fn local(&self, text: &str) -> String {
         let at = quantity::Stamp::parse_rfc3339(text);
         at.map_or_else(|_| text.to_owned(), |at| self.minute(at))
+    }
+
+    /// A sentence whose times as RFC 3339 are told as [`Zone::local`] tells them.
+    pub fn within(&self, text: &str) -> String {
+        let told = |word: &str| {
+            let (time, rest) = word.split_at(word.trim_end_matches([',', ';', ':', '.']).len());
+            format!("{}{rest}", self.local(time))
+        };
+        text.split(' ').map(told).collect::<Vec<_>>().join(" ")
     }
 
     /// `2026-03-01 18:00 CET`.

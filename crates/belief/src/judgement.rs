@@ -54,6 +54,8 @@ pub enum Missing {
     OriginalNotSettled,
     /// The original gravity cannot be measured any more: the fall began before readings settled.
     OriginalMissed,
+    /// Nobody knows the original gravity.
+    OriginalUnknown,
     /// No fall has been shown yet.
     NotBegun,
 }

@@ -51,6 +51,8 @@ pub struct Expected {
 /// How the original gravity is known.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Original {
+    /// Nobody knows it, nor will: what needs it is unknown.
+    Unknown,
     /// A hand sample at pitching: it sets every float's offset.
     Sampled {
         /// In SG.

@@ -114,7 +114,11 @@ fn engine() -> Engine {
     let config = schedule::read_config(&source, &|_| true).value.expect("it is right");
     let vessels = config.vessels.into_iter();
     let vessels = vessels.map(|(name, v)| (name, VesselSetup::new(v, BTreeMap::new())));
-    Engine::new(Setup { show: Show::default(), vessels: vessels.collect() })
+    Engine::new(Setup {
+        show: Show::default(),
+        vessels: vessels.collect(),
+        coolers: config.coolers,
+    })
 }
 
 fn north() -> Name {
@@ -131,6 +135,7 @@ fn pitch() -> Input {
         by: None,
         command: Command::from_fields("pitch", &fields).map_err(|error| error.to_string()),
         schedule: Some(LoadedSchedule { name: "lager".to_owned(), schedule }),
+        calibration: None,
         history: Vec::new(),
     })
 }

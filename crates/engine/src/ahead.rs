@@ -28,7 +28,7 @@ pub(crate) fn ahead(
     let (mut begins, mut from) = (Span::ZERO, setpoint);
     for index in batch.stage.index..batch.schedule.stages.len().min(run.index + 1 + STAGES_MOST) {
         let stage = &batch.schedule.stages[index];
-        let Some(path) = along(&stage.target, &run, from, bounds) else { break };
+        let Some(path) = corrected(&stage.target, &run, from, bounds) else { break };
         let known = |leaf: &Milestone| {
             index == batch.stage.index && batch.stage.latches.contains_key(&latch_key(leaf))
         };
@@ -70,6 +70,23 @@ fn put(
         last = (*after, *temperature);
     }
     last.1
+}
+
+/// The same with a person's correction, which ends with its stage; that it may end earlier is not
+/// foreseen.
+fn corrected(
+    target: &Target,
+    run: &StageRun,
+    setpoint: Temperature,
+    bounds: &Bounds,
+) -> Option<Vec<(Span, Temperature)>> {
+    let Some(nudge) = &run.nudge else { return along(target, run, setpoint, bounds) };
+    if let Some(to) = nudge.to() {
+        return Some(ramp(setpoint, bounds.clamp(to), Span::ZERO, bounds));
+    }
+    let shift = nudge.shift();
+    let path = along(target, run, setpoint - shift, bounds)?;
+    Some(path.into_iter().map(|(after, at)| (after, bounds.clamp(at + shift))).collect())
 }
 
 /// Where a target takes the setpoint, from its present place on; `None` where the beer decides.

@@ -2,6 +2,7 @@
 
 use crate::alarm::AlarmBook;
 use crate::effect::{Effect, Reply};
+use crate::moving::Crossing;
 use crate::past::{Lesson, Past};
 use crate::record::{Kind, Record};
 use crate::setup::VesselSetup;
@@ -16,12 +17,14 @@ pub(crate) struct Journal<'a> {
     pub effects: Vec<Effect>,
     /// What was learned from stages that were left.
     pub lessons: Vec<Lesson>,
+    /// A batch that goes from one vessel to another.
+    pub crossing: Crossing,
 }
 
 impl<'a> Journal<'a> {
     /// An empty one that numbers records after `seq`.
     pub fn new(seq: &'a mut u64) -> Self {
-        Journal { seq, effects: Vec::new(), lessons: Vec::new() }
+        Journal { seq, effects: Vec::new(), lessons: Vec::new(), crossing: Crossing::default() }
     }
 
     /// Adds a record.

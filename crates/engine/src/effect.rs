@@ -10,6 +10,8 @@ use serde::{Deserialize, Serialize};
 pub enum Effect {
     /// Keep this record; when it is on disk, publish it.
     Record(Record),
+    /// Drive a shared cooler; likewise.
+    Cool(CoolerDrive),
     /// Drive an output; given on every change and every `refresh`.
     Drive(Drive),
     /// Answer a command.
@@ -47,6 +49,19 @@ pub struct Drive {
     pub switch: Option<bool>,
     /// For a thermostat: its setpoint, `None` inside meaning off. `None` outside where it is not
     /// driven by setpoint.
+    pub setpoint: Option<Option<Temperature>>,
+    /// How long the orders hold: three times `refresh`.
+    pub valid_for: Span,
+}
+
+/// A shared cooler's orders.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CoolerDrive {
+    /// Which cooler.
+    pub cooler: Name,
+    /// For a relay: on or off. `None` where it is not driven as a switch.
+    pub switch: Option<bool>,
+    /// For a thermostat: as of [`Drive`].
     pub setpoint: Option<Option<Temperature>>,
     /// How long the orders hold: three times `refresh`.
     pub valid_for: Span,

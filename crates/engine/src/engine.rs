@@ -2,6 +2,7 @@
 
 use crate::alarm::{AlarmBook, Change, Condition, rules};
 use crate::context::{Context, Journal};
+use crate::cooler::Cooler;
 use crate::effect::{Drive, Effect, Reply};
 use crate::input::{CommandInput, Input};
 use crate::past::Past;
@@ -22,8 +23,8 @@ pub const STATE_VERSION: u32 = 1;
 /// All vessels, their setup and their state.
 #[derive(Debug, Clone)]
 pub struct Engine {
-    setup: Setup,
-    state: State,
+    pub(crate) setup: Setup,
+    pub(crate) state: State,
 }
 
 /// All that must survive the process: stored whole, restored whole, it goes on exactly alike.
@@ -31,12 +32,13 @@ pub struct Engine {
 pub struct State {
     /// The last record's number.
     seq: u64,
-    clock: Option<Clock>,
+    pub(crate) clock: Option<Clock>,
     store_problem: Option<String>,
     link_down: bool,
     /// Alarms that all vessels share.
-    alarms: AlarmBook,
-    vessels: BTreeMap<Name, Vessel>,
+    pub(crate) alarms: AlarmBook,
+    pub(crate) vessels: BTreeMap<Name, Vessel>,
+    pub(crate) coolers: BTreeMap<Name, Cooler>,
     past: Past,
 }
 
@@ -65,6 +67,7 @@ impl Engine {
             link_down: false,
             alarms: AlarmBook::default(),
             vessels: BTreeMap::new(),
+            coolers: BTreeMap::new(),
             past: Past::default(),
         };
         Engine { setup, state }
@@ -98,6 +101,7 @@ impl Engine {
     /// concerns one vessel brings only that one to `now`; a tick brings all.
     pub fn handle(&mut self, now: Now, input: Input) -> Vec<Effect> {
         let started = matches!(input, Input::Started { .. });
+        let stopping = input == Input::Stopping;
         let before = self.state.clock.map(|clock| clock.steady);
         let event = self.pass(now, started);
         let mut seq = self.state.seq;
@@ -106,6 +110,10 @@ impl Engine {
         let early = before.is_some() && before == self.state.clock.map(|clock| clock.steady);
         if !(early && input == Input::Tick) {
             self.take(input, &mut journal);
+            self.look_at_hosts();
+            if !stopping {
+                self.settle_coolers(&mut journal);
+            }
         }
         let Journal { effects, lessons, .. } = journal;
         self.state.seq = seq;
@@ -121,7 +129,8 @@ impl Engine {
         let mut seq = 0;
         let mut journal = Journal::new(&mut seq);
         let cx = self.context(name, setup, clock, &mut journal);
-        Some(vessel.look(&cx, &self.state.alarms))
+        let cooler = self.cooler_view(name);
+        Some(view::State { cooler, ..vessel.look(&cx, &self.state.alarms) })
     }
 
     /// What came of the vessel's batch.
@@ -226,10 +235,16 @@ impl Engine {
             for vessel in self.state.vessels.values_mut() {
                 vessel.restarted(steady);
             }
+            for cooler in self.state.coolers.values_mut() {
+                cooler.restarted(steady);
+            }
         }
         if let ClockEvent::Stepped { away: Some(away), .. } = event {
             for vessel in self.state.vessels.values_mut() {
                 vessel.slept(clock.started_before(away), away);
+            }
+            for cooler in self.state.coolers.values_mut() {
+                cooler.slept(clock.started_before(away), away);
             }
         }
         event
@@ -278,16 +293,27 @@ impl Engine {
             }
             Input::Stopping => return self.stop(journal),
             Input::Tick => {}
+            Input::Reading(reading) if self.setup.coolers.contains_key(&reading.vessel) => {
+                return self.take_reservoir(&reading, journal);
+            }
             Input::Reading(reading) => {
                 return self.with(&reading.vessel, journal, |vessel, cx| {
                     vessel.take_reading(cx, &reading);
                     vessel.settle(cx);
                 });
             }
+            Input::Unreadable { vessel, problem, .. }
+                if self.setup.coolers.contains_key(&vessel) =>
+            {
+                return self.refuse_of_cooler(&vessel, &problem, journal);
+            }
             Input::Unreadable { vessel, source, problem } => {
                 return self.with(&vessel, journal, |vessel, cx| {
                     vessel.take_unreadable(cx, &source, &problem);
                 });
+            }
+            Input::Seen { vessel, on, .. } if self.setup.coolers.contains_key(&vessel) => {
+                return self.take_cooler_seen(&vessel, on, journal);
             }
             Input::Seen { vessel, output, on } => {
                 return self.with(&vessel, journal, |vessel, cx| {
@@ -310,6 +336,7 @@ impl Engine {
     fn stop(&mut self, journal: &mut Journal<'_>) {
         self.each(journal, Vessel::settle);
         self.each(journal, Vessel::all_off);
+        self.coolers_off(journal);
         let text = "barmkeep ended in order; all outputs are off.".to_owned();
         self.note(journal, Kind::DaemonStopped, text, json!({}));
     }
@@ -324,14 +351,45 @@ impl Engine {
             return;
         }
         let mut done = false;
-        self.with(&input.vessel, journal, |vessel, cx| {
-            vessel.settle(cx);
-            done = vessel.perform(cx, input);
-        });
+        self.with(&input.vessel, journal, Vessel::settle);
+        self.look_across(input, journal);
+        self.with(&input.vessel, journal, |vessel, cx| done = vessel.perform(cx, input));
+        self.carry(journal);
         if done {
             self.acknowledge_daemons(input, journal);
         }
         self.with(&input.vessel, journal, Vessel::settle);
+    }
+
+    /// Where a batch is to move: brings the other vessel to the present, and asks it.
+    fn look_across(&mut self, input: &CommandInput, journal: &mut Journal<'_>) {
+        let Ok(crate::Command::Move(asked)) = &input.command else { return };
+        let Some((to, setup)) = self.setup.vessels.get_key_value(asked.to.as_str()) else {
+            let known: Vec<&str> = self.setup.vessels.keys().map(Name::as_str).collect();
+            let text = format!("there is no vessel `{}`: {}", asked.to, known.join(", "));
+            journal.crossing.refused = Some(text);
+            return;
+        };
+        if to == &input.vessel {
+            journal.crossing.refused = Some(format!("it is in {to} already"));
+            return;
+        }
+        let (to, config, show) = (to.clone(), setup.config.clone(), self.setup.show);
+        self.with(&to, journal, Vessel::settle);
+        let vessels = (self.state.vessels.get(&to), self.state.vessels.get(&input.vessel));
+        if let (Some(vessel), Some(coming)) = vessels {
+            journal.crossing.refused = vessel.refuse_arrival(&to, &config, coming, show);
+        }
+    }
+
+    /// A batch that has left its vessel arrives in the other.
+    fn carry(&mut self, journal: &mut Journal<'_>) {
+        let Some(load) = journal.crossing.load.take() else { return };
+        let to = load.to.clone();
+        self.with(&to, journal, |vessel, cx| {
+            vessel.arrive(cx, load);
+            vessel.settle(cx);
+        });
     }
 
     /// Adds a record of the daemon's own.
@@ -443,7 +501,7 @@ impl Engine {
     }
 }
 
-fn note_daemon(at: Stamp, change: Option<Change>, journal: &mut Journal<'_>) {
+pub(crate) fn note_daemon(at: Stamp, change: Option<Change>, journal: &mut Journal<'_>) {
     if let Some(Change { kind, text, data }) = change {
         journal.record(at, None, None, kind, text, data);
     }

@@ -4,6 +4,7 @@
 //! The regulator gives signs; here they become alarms. One cause is one alarm: what a probe in the
 //! air or a relay that sticks makes the rest look like is not told as well.
 
+use crate::advice::is_driven;
 use crate::alarm::{Condition, rules};
 use crate::context::Context;
 use crate::effect::OutputKind;
@@ -36,7 +37,7 @@ enum Fault {
 impl Vessel {
     /// Alarms on the outputs and on where the probe hangs.
     pub fn watch_outputs(&mut self, cx: &mut Context<'_, '_>) {
-        let signs = self.signs();
+        let signs = self.signs(cx);
         let misplaced = signs.iter().find_map(|sign| in_the_air(sign, cx));
         let in_air = misplaced.is_some();
         let apart = self.apart_from_float(cx);
@@ -48,7 +49,11 @@ impl Vessel {
     }
 
     /// What speaks against the hardware, from relays and from thermostats.
-    fn signs(&self) -> Vec<Sign> {
+    fn signs(&self, cx: &Context<'_, '_>) -> Vec<Sign> {
+        if !is_driven(&cx.setup.config) {
+            // What is only watched, or lies in another's fridge, says nothing of outputs.
+            return Vec::new();
+        }
         let mut signs = self.regulator.signs();
         signs.extend(self.thermostats.values().filter_map(control::Thermostat::sign));
         signs
@@ -164,6 +169,7 @@ impl Vessel {
     /// What a relay reports, or what the beer shows of one that sticks.
     fn watch_reports(&mut self, cx: &mut Context<'_, '_>, signs: &[Sign], in_air: bool) {
         let disagreement = KINDS.iter().find_map(|kind| {
+            output(&cx.setup.config, *kind)?;
             let (told, seen) = self.disagreement(*kind, cx.now)?;
             let word = |on| if on { "on" } else { "off" };
             let text = format!(

@@ -5,14 +5,18 @@
 //! `replay`, `rehearse`, `pipe` and recovery after a crash are thin drivers around the same engine,
 //! so what was rehearsed is what will run.
 
+mod addition;
+mod advice;
 mod ahead;
 mod alarm;
 mod batch;
 pub mod command;
 mod context;
+mod cooler;
 mod daily;
 mod effect;
 mod engine;
+mod expect;
 mod figures;
 mod float;
 mod forecast;
@@ -20,17 +24,24 @@ mod hardware;
 mod heat;
 mod input;
 mod intake;
+mod late;
 mod look;
 mod milestone;
+mod moving;
+mod nudge;
 mod outputs;
+mod packaging;
+mod park;
 mod past;
 mod perform;
 mod probe;
 pub mod record;
 mod setpoint;
 mod setup;
+mod source;
 mod stages;
 mod time;
+mod valve;
 mod vessel;
 pub mod view;
 mod watch;
@@ -39,9 +50,11 @@ mod wear;
 mod words;
 
 pub use command::{Command, CommandError};
-pub use effect::{Drive, Effect, OutputKind, Reply};
+pub use effect::{CoolerDrive, Drive, Effect, OutputKind, Reply};
 pub use engine::{Engine, Glance, STATE_VERSION, State};
-pub use input::{CommandInput, Input, LoadedSchedule, RawGravity, Reading, Values};
+pub use input::{
+    CommandInput, Input, LoadedCalibration, LoadedSchedule, RawGravity, Reading, Values,
+};
 pub use record::{Kind, Record};
 pub use setup::{Corrected, Setup, VesselSetup};
 pub use time::Now;

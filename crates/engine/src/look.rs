@@ -6,7 +6,6 @@ use crate::effect::OutputKind;
 use crate::outputs::output;
 use crate::vessel::{Run, Vessel};
 use crate::view;
-use crate::words;
 use quantity::{Stamp, Temperature, plato_from_sg};
 use schedule::model::ExpectedFinal;
 
@@ -16,12 +15,14 @@ impl Vessel {
         let config = &cx.setup.config;
         let batch = self.batch.as_ref();
         let figures = self.figures();
+        let until = |at: Option<Stamp>| at.map(|at| cx.wall(at));
         let known_final = batch.is_some_and(|b| b.expected_final != ExpectedFinal::Unknown);
         view::State {
             vessel: cx.name.clone(),
             at: cx.wall(cx.now),
             run: self.run.as_str().to_owned(),
             batch: batch.map(|batch| batch.id.clone()),
+            parent: batch.and_then(|batch| batch.parent.clone()),
             batch_name: batch.and_then(|batch| batch.name.clone()),
             schedule: batch.map(|batch| batch.schedule.name.clone()),
             stage: self.stage_view(cx),
@@ -43,11 +44,26 @@ impl Vessel {
             }),
             abv_percent: figures.abv_percent,
             outputs: self.outputs_view(cx),
+            cooler: None,
             waits_for: self.waits_for(cx),
             forecast: self.forecast_view(cx),
-            packaging: None,
-            parked_c: None,
-            locked: None,
+            packaging: self.packaging_view(cx),
+            parked_c: self.parked.as_ref().map(|parked| parked.target.celsius()),
+            parked_until: until(self.parked.as_ref().and_then(|parked| parked.until)),
+            locked: self.locked.as_ref().map(|locked| locked.because.clone()),
+            held_c: batch
+                .filter(|_| self.run == Run::Held)
+                .and_then(|batch| batch.held_at.or(self.setpoint))
+                .map(Temperature::celsius),
+            nudge: batch.filter(|_| self.is_in_stage()).and_then(|batch| {
+                let nudge = batch.stage.nudge.as_ref()?;
+                Some(view::Nudge {
+                    by_c: nudge.by_kelvin(),
+                    target_c: nudge.to().map(Temperature::celsius),
+                    until: until(nudge.until()),
+                    by: nudge.who().map(str::to_owned),
+                })
+            }),
             sources: self.sources_view(cx),
             alarms: alarms(&self.alarms, cx).chain(alarms(daemon, cx)).collect(),
         }
@@ -97,9 +113,8 @@ impl Vessel {
     }
 
     fn target_c(&self, cx: &Context<'_, '_>) -> Option<f64> {
-        let batch = self.batch.as_ref().filter(|_| self.is_in_stage())?;
-        let bounds = self.bounds(&cx.setup.config)?;
-        Some(bounds.clamp(batch.stage().target.end()).celsius())
+        self.batch.as_ref().filter(|_| self.is_in_stage())?;
+        self.stage_end(&cx.setup.config).map(Temperature::celsius)
     }
 
     fn gravity_view(&self, cx: &Context<'_, '_>) -> Option<view::Gravity> {
@@ -182,11 +197,7 @@ impl Vessel {
                 offset_points: report.and_then(|report| report.offset).map(|offset| offset.value),
                 battery_percent: float.and_then(|float| float.battery),
                 battery_days_left: float.and_then(|float| float.battery_days_left(cx.now)),
-                caution: float.filter(|float| float.beyond).and_then(|_| {
-                    let calibration = cx.setup.calibrations.get(name)?;
-                    let range = words::range(calibration, cx.show);
-                    Some(format!("beyond its calibration, {range}"))
-                }),
+                caution: self.source_caution(cx, name.as_str()),
             });
         }
         if config.beer.is_some() {

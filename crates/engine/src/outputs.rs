@@ -10,7 +10,7 @@ use control::{Because, Demand, Envelope, Output, Rests, Rules};
 use quantity::{Span, Stamp, Temperature};
 use schedule::Name;
 use schedule::config;
-use schedule::model::{Finish, Target};
+use schedule::model::Finish;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 
@@ -20,10 +20,10 @@ const SETPOINT_STEP: f64 = 0.05;
 /// in K.
 const SURROUND_BACK_K: f64 = 1.0;
 /// An output that disagrees is asked again this often.
-const ASK_AGAIN: Span = Span::from_secs(30);
+pub(crate) const ASK_AGAIN: Span = Span::from_secs(30);
 /// A report that is older than the order speaks against it only after this: relays that report now
 /// and then have had their turn by then. Common practice, no source.
-const OLD_REPORT: Span = Span::from_mins(2);
+pub(crate) const OLD_REPORT: Span = Span::from_mins(2);
 
 /// Where the two outputs should hold the beer; `None`: that output stays off.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,9 +42,23 @@ pub(crate) enum Why {
     Ends,
     Finished,
     Idle,
+    Locked,
     NoSetpoint,
     RanAway,
+    Rides {
+        /// Where the host keeps its beer.
+        setpoint: Option<Temperature>,
+    },
     Stopped,
+    /// The valve waits for its turn at the shared cooler, since then; so many may be open.
+    Turn {
+        since: Stamp,
+        at_once: u32,
+    },
+    Watched {
+        beer: Option<Temperature>,
+        setpoint: Option<Temperature>,
+    },
 }
 
 impl Why {
@@ -57,9 +71,17 @@ impl Why {
             Why::Ends => "the program ends",
             Why::Finished => "the batch is complete and its finish is off",
             Why::Idle => "there is no batch",
+            Why::Locked => "they are locked; `unlock` ends it",
             Why::NoSetpoint => "there is no setpoint",
             Why::RanAway => "the beer went away from its setpoint while an output acted",
+            Why::Rides { setpoint } => return crate::advice::rides_text(cx, setpoint),
             Why::Stopped => "the batch was stopped",
+            Why::Turn { since, at_once } => {
+                return crate::valve::turn_text(cx, since, at_once);
+            }
+            Why::Watched { beer, setpoint } => {
+                return crate::advice::watched_text(cx, beer, setpoint);
+            }
             Why::Decided(because) => {
                 let because = match because {
                     Because::Blind { last } => Because::Blind { last: last.map(wall) },
@@ -80,11 +102,16 @@ impl Vessel {
     pub fn regulate(&mut self, cx: &mut Context<'_, '_>) {
         let config = &cx.setup.config;
         self.limit_surround(config);
-        let wanted = self.wanted(config);
+        let mut wanted = self.wanted(config);
+        wanted.cool_at = self.ask_for_cold(config, wanted.cool_at);
         let demand = self.demand(cx, wanted);
         let now = cx.now - self.regulator_lag;
         let decision = self.regulator.decide(now, &rules(config), &demand);
-        self.because = wanted.off_because.unwrap_or(Why::Decided(decision.because));
+        let turn = self.waits_for_turn().filter(|_| !decision.heater);
+        let turn = turn.map(|(since, at_once)| Why::Turn { since, at_once });
+        let undriven = || self.why_undriven(config);
+        let because = wanted.off_because.or(turn).or_else(undriven);
+        self.because = because.unwrap_or(Why::Decided(decision.because));
         for kind in [OutputKind::Heater, OutputKind::Chiller] {
             let Some(output) = output(config, kind) else { continue };
             let (on, at) = match kind {
@@ -126,6 +153,9 @@ impl Vessel {
 
     fn wanted(&self, config: &config::Vessel) -> Wanted {
         let off = |because| Wanted { heat_at: None, cool_at: None, off_because: Some(because) };
+        if self.locked.is_some() {
+            return off(Why::Locked);
+        }
         let setpoint = match (self.is_regulating(), self.setpoint) {
             (true, Some(setpoint)) => setpoint,
             _ => return off(why_idle(self)),
@@ -137,13 +167,8 @@ impl Vessel {
             return off(Why::Blind);
         }
         let (mut heat_at, mut cool_at) = (Some(setpoint), Some(setpoint));
-        if let (Run::Running, Some(batch)) = (self.run, &self.batch)
-            && let Target::FreeRise { not_below, .. } = batch.stage().target
-        {
-            let bounds = self.bounds(config);
-            let clamp = |t| bounds.map_or(t, |bounds| bounds.clamp(t));
-            heat_at = not_below.map(clamp);
-            cool_at = Some(clamp(batch.stage().target.end()));
+        if let Some((not_below, ceiling)) = self.free_rise(config) {
+            (heat_at, cool_at) = (not_below, Some(ceiling));
         }
         if self.blocks.too_warm || self.alarms.unseen("heater-no-effect") {
             heat_at = None;

@@ -8,10 +8,11 @@ use crate::float::Float;
 use crate::input::{CommandInput, LoadedSchedule};
 use crate::record::Kind;
 use crate::stages::{caution, lately, no_finding};
-use crate::vessel::{Controlled, Run, Vessel, controlled_on};
+use crate::vessel::{Run, Vessel};
+use crate::words;
 use belief::{GravityReading, Taken};
 use quantity::{Gravity, Span, Stamp, Temperature};
-use schedule::model::{ExpectedFinal, Notice, Schedule, Stage, Target};
+use schedule::model::{Along, ExpectedFinal, Milestone, Notice, Schedule, Stage, Target};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
@@ -24,7 +25,9 @@ const PAST: Span = Span::from_hours(60 * 24);
 /// A free line has at most so many characters.
 const LINE_LONGEST: usize = 4000;
 /// A name and the like have at most so many characters.
-const NAME_LONGEST: usize = 200;
+pub(crate) const NAME_LONGEST: usize = 200;
+/// Common practice, no source.
+const DEGAS: &str = "; a density meter needs a degassed sample, for bubbles make it read too low";
 /// Most hand instruments are made for this, in °C.
 const CALIBRATED_AT_C: f64 = 20.0;
 
@@ -92,13 +95,22 @@ impl Vessel {
     ) -> Option<String> {
         use Run::{Aborted, Complete, Held, Idle, Running, Stopped};
         let accepted: &[Run] = match command {
-            Command::Pitch(_) => &[Idle, Stopped, Aborted],
-            Command::Hold => &[Running],
+            Command::Pitch(_) | Command::Park { .. } | Command::Unpark => &[Idle, Stopped, Aborted],
+            Command::Hold { .. } => &[Running],
             Command::Resume => &[Held],
-            Command::Advance | Command::Confirm { .. } | Command::Revise { .. } => &[Running, Held],
+            Command::Advance { .. }
+            | Command::Confirm { .. }
+            | Command::Expect(_)
+            | Command::Move(_)
+            | Command::Nudge(_)
+            | Command::Addition(_)
+            | Command::Revise { .. } => &[Running, Held],
             Command::Stop => &[Running, Held, Complete],
             Command::Sample(_)
+            | Command::Source(_)
             | Command::Note { .. }
+            | Command::Lock { .. }
+            | Command::Unlock
             | Command::Acknowledge { .. }
             | Command::Shelve { .. }
             | Command::Abort => &[Idle, Running, Held, Stopped, Aborted, Complete],
@@ -113,7 +125,10 @@ impl Vessel {
                 list.join(", ")
             ));
         }
-        if cx.store_failing && matches!(command, Command::Pitch(_) | Command::Advance) {
+        let steps = |command: &Command| {
+            matches!(command, Command::Pitch(_) | Command::Advance { .. } | Command::Move(_))
+        };
+        if cx.store_failing && steps(command) {
             return Some("records cannot be written now: no stage changes".to_owned());
         }
         match command {
@@ -121,7 +136,17 @@ impl Vessel {
             Command::Revise { .. } => self.refuse_revise(cx, input.schedule.as_ref()),
             Command::Confirm { say } => self.refuse_confirm(say.as_deref()),
             Command::Sample(sample) => self.refuse_sample(cx, sample),
-            Command::Note { text } if text.chars().count() > LINE_LONGEST => {
+            Command::Addition(addition) => self.refuse_addition(addition),
+            Command::Source(source) => self.refuse_source(cx, source, input.calibration.as_ref()),
+            Command::Move(asked) => self.refuse_move(cx, asked),
+            Command::Hold { target: Some(target) } => self.refuse_target(cx, *target),
+            Command::Advance { to: Some(to) } => self.refuse_stage(to),
+            Command::Nudge(nudge) => self.refuse_nudge(cx, nudge),
+            Command::Expect(expect) if is_long(&expect.because) => Some(too_long("because")),
+            Command::Expect(expect) => self.refuse_expect(cx, expect),
+            Command::Park { target, time } => self.refuse_park(cx, *target, *time),
+            Command::Lock { because } if is_long(because) => Some(too_long("because")),
+            Command::Note { text } if is_long(text) => {
                 Some(format!("a note has at most {LINE_LONGEST} characters"))
             }
             Command::Acknowledge { alarm: Some(alarm) } | Command::Shelve { alarm, .. } => {
@@ -148,7 +173,7 @@ impl Vessel {
             return Some(format!("`name` and `yeast` have at most {NAME_LONGEST} characters"));
         }
         let expected = own_final(pitch).unwrap_or(schedule.expect.final_gravity);
-        if let Some(problem) = unfit(cx, schedule, expected) {
+        if let Some(problem) = unfit(cx, schedule, expected, pitch.original_unknown) {
             return Some(problem);
         }
         if let Some(stage) = &pitch.stage
@@ -177,12 +202,21 @@ impl Vessel {
         let batch = self.batch.as_ref()?;
         let expected =
             if batch.own_final { batch.expected_final } else { schedule.expect.final_gravity };
-        if let Some(problem) = unfit(cx, schedule, expected) {
+        if let Some(problem) = unfit(cx, schedule, expected, batch.original_unknown) {
             return Some(problem);
         }
         let name = &batch.stage().name;
         (!schedule.stages.iter().any(|stage| &stage.name == name))
             .then(|| format!("the edited schedule has no stage `{name}`, in which the batch is"))
+    }
+
+    /// Why the batch cannot go to a stage.
+    fn refuse_stage(&self, to: &str) -> Option<String> {
+        let stages = &self.batch.as_ref()?.schedule.stages;
+        (!stages.iter().any(|stage| stage.name == to)).then(|| {
+            let names: Vec<&str> = stages.iter().map(|stage| stage.name.as_str()).collect();
+            format!("the schedule has no stage `{to}`; it has `{}`", names.join("`, `"))
+        })
     }
 
     fn refuse_confirm(&self, say: Option<&str>) -> Option<String> {
@@ -218,24 +252,23 @@ impl Vessel {
     ) -> String {
         match command {
             Command::Pitch(pitch) => self.pitch(cx, pitch, input),
-            Command::Hold => {
-                self.hold(cx, "a person asked for it");
+            Command::Hold { target } => {
+                self.hold(cx, *target, "a person asked for it");
                 "held".to_owned()
             }
             Command::Resume => self.resume(cx),
-            Command::Advance => {
-                let until = self.batch.as_ref().map(|batch| &batch.stage().until);
-                let finding = until.and_then(|until| self.finding(cx, until));
-                let finding = finding.unwrap_or_else(no_finding);
-                self.leave_stage(cx, "a person advanced it", &finding);
-                self.batch.as_ref().map_or_else(String::new, |batch| match self.run {
-                    Run::Complete => "the batch is complete".to_owned(),
-                    _ => format!("now in stage {}", batch.stage().name),
-                })
-            }
+            Command::Advance { to } => self.advance(cx, to.as_deref()),
+            Command::Nudge(nudge) => self.nudge(cx, nudge, input.by.as_deref()),
+            Command::Expect(expect) => self.expect(cx, expect, input.by.as_deref()),
+            Command::Park { target, time } => self.park(cx, *target, *time, input.by.as_deref()),
+            Command::Unpark => self.unpark(cx),
+            Command::Lock { because } => self.lock(cx, because, input.by.as_deref()),
+            Command::Unlock => self.unlock(cx, input.by.as_deref()),
             Command::Confirm { say } => self.confirm(cx, say.as_deref(), input.by.as_deref()),
             Command::Revise { .. } => self.revise(cx, input),
             Command::Sample(sample) => self.sample(cx, sample),
+            Command::Addition(addition) => self.addition(cx, addition, input.by.as_deref()),
+            Command::Source(source) => self.source(cx, source, input.calibration.as_ref()),
             Command::Note { text } => {
                 let batch = self.batch_id();
                 cx.record(
@@ -246,11 +279,24 @@ impl Vessel {
                 );
                 "noted".to_owned()
             }
+            Command::Move(asked) => self.depart(cx, asked),
             Command::Acknowledge { alarm } => self.acknowledge(cx, alarm.as_deref()),
             Command::Shelve { alarm, time } => self.shelve(cx, alarm, *time),
             Command::Stop => self.end(cx, Run::Stopped, Kind::BatchStopped, "stopped"),
             Command::Abort => self.end(cx, Run::Aborted, Kind::BatchAborted, "aborted"),
         }
+    }
+
+    fn advance(&mut self, cx: &mut Context<'_, '_>, to: Option<&str>) -> String {
+        let Some(batch) = &self.batch else { return String::new() };
+        let named = to.and_then(|to| batch.schedule.stages.iter().position(|s| s.name == to));
+        let next = named.unwrap_or(batch.stage.index + 1);
+        let finding = self.finding(cx, &batch.stage().until).unwrap_or_else(no_finding);
+        self.leave_stage_for(cx, next, "a person advanced it", &finding);
+        self.batch.as_ref().map_or_else(String::new, |batch| match self.run {
+            Run::Complete => "the batch is complete".to_owned(),
+            _ => format!("now in stage {}", batch.stage().name),
+        })
     }
 
     fn pitch(&mut self, cx: &mut Context<'_, '_>, pitch: &Pitch, input: &CommandInput) -> String {
@@ -274,6 +320,7 @@ impl Vessel {
             schedule: schedule.as_ref().clone(),
             volume: pitch.volume.unwrap_or(cx.setup.config.volume),
             yeast: pitch.yeast.clone(),
+            original_unknown: pitch.original_unknown,
             sampled_original: pitch.original_gravity.map(|gravity| (gravity, sd)),
             expected_final: own_final(pitch),
         };
@@ -282,6 +329,7 @@ impl Vessel {
         let bounds = crate::setpoint::Bounds::of(&cx.setup.config, &schedule.limits);
         let entry = bounds.clamp(beer.unwrap_or(first));
         let batch = Batch::new(new, pitched_at, entry, stage);
+        self.end_park(cx, "a batch begins");
         self.run = Run::Running;
         self.setpoint = Some(entry);
         self.moving_from = None;
@@ -304,36 +352,13 @@ impl Vessel {
         id
     }
 
-    /// Readings that were kept since a pitch in the past.
-    fn take_history(&mut self, cx: &mut Context<'_, '_>, input: &CommandInput) {
-        for (wall, reading) in &input.history {
-            let at = cx.clock.steady_of(*wall);
-            let Some(batch) = &mut self.batch else { return };
-            if at < batch.pitched_at || at > cx.now {
-                continue;
-            }
-            let temperature = reading.values.temperature_c.and_then(Temperature::from_celsius);
-            let controlled = match controlled_on(&cx.setup.config) {
-                Some(Controlled::Beer) => reading.source == "beer",
-                Some(Controlled::Float(name)) => reading.source == name,
-                None => false,
-            };
-            if let Some(beer) = temperature.filter(|_| controlled) {
-                let offset = cx.setup.config.beer.as_ref().map(|probe| probe.offset);
-                batch.belief.take_temperature(at, offset.map_or(beer, |offset| beer + offset));
-            }
-            if let Some(raw) = reading.values.gravity {
-                self.take_past_gravity(cx, at, &reading.source, raw, temperature);
-            }
-        }
-    }
-
     fn resume(&mut self, cx: &mut Context<'_, '_>) -> String {
         self.run = Run::Running;
         let mut held = Span::ZERO;
         if let Some(batch) = &mut self.batch {
             held = batch.held_since.take().map_or(Span::ZERO, |since| cx.now.since(since));
             batch.stage.held = batch.stage.held + held;
+            batch.held_at = None;
         }
         let id = self.batch_id();
         let data = json!({ "held_s": held.secs() });
@@ -346,7 +371,7 @@ impl Vessel {
         let mut open = Vec::new();
         let stage = batch.stage();
         stage.until.any_leaf(&mut |leaf| {
-            if let schedule::model::Milestone::Confirm(say) = leaf
+            if let Milestone::Confirm(say) = leaf
                 && !batch.stage.confirmed.contains(say)
                 && !open.contains(say)
             {
@@ -453,7 +478,7 @@ impl Vessel {
             return "no gravity".to_owned();
         };
         let taken = sample.taken.map_or(cx.now, |taken| cx.clock.steady_of(taken)).min(cx.now);
-        let mut outcome = "";
+        let mut outcome = String::new();
         let has_beer = self.has_beer();
         if let Some(batch) = self.batch.as_mut().filter(|_| has_beer) {
             let result = batch.belief.take(&GravityReading {
@@ -464,10 +489,18 @@ impl Vessel {
                 temperature: sample.temperature,
             });
             outcome = match result {
-                Taken::Believed => "",
-                Taken::Outlying { .. } => "; it lies far from what was foretold",
-                Taken::Refused(_) => "; it is not plausible and does not count",
+                Taken::Believed => String::new(),
+                Taken::Outlying { .. } => "; it lies far from what was foretold".to_owned(),
+                Taken::Refused(why) => {
+                    format!("; {}: it does not count", words::refusal(&why, cx.show))
+                }
             };
+            if !outcome.ends_with("count") {
+                batch.sampled_at = batch.sampled_at.max(Some(taken));
+            }
+        }
+        if sample.instrument == Instrument::DensityMeter {
+            outcome.push_str(DEGAS);
         }
         let (text, tool) = (cx.show.gravity(gravity), instrument_name(sample.instrument));
         let line = format!("Sample by {tool}: {text} ± {sd_points:.1} points{outcome}.");
@@ -505,6 +538,7 @@ impl Vessel {
     }
 
     fn end(&mut self, cx: &mut Context<'_, '_>, run: Run, kind: Kind, word: &str) -> String {
+        self.end_park(cx, &format!("the vessel was {word}"));
         let (was, id) = (self.run, self.batch_id().filter(|_| self.has_beer()));
         self.run = run;
         self.setpoint = None;
@@ -512,7 +546,7 @@ impl Vessel {
         self.standing_since = None;
         let figures = self.figures().sentence(cx.show);
         if let Some(batch) = &mut self.batch {
-            batch.held_since = None;
+            (batch.held_since, batch.held_at, batch.stage.nudge) = (None, None, None);
             batch.ended_at = batch.ended_at.or(Some(cx.now));
         }
         let (wear, wear_data) = self.batch_wear(cx);
@@ -527,7 +561,7 @@ impl Vessel {
     }
 
     /// Ends the alarms of a batch; those of devices stand on.
-    fn end_alarms(&mut self, cx: &mut Context<'_, '_>, id: Option<&str>, because: &str) {
+    pub fn end_alarms(&mut self, cx: &mut Context<'_, '_>, id: Option<&str>, because: &str) {
         let of_devices = [
             rules::BATTERY_LOW,
             rules::CHILLER_NO_EFFECT,
@@ -548,6 +582,15 @@ impl Vessel {
 fn own_final(pitch: &Pitch) -> Option<ExpectedFinal> {
     let gravity = pitch.final_gravity.map(ExpectedFinal::Gravity);
     gravity.or(pitch.attenuation.map(ExpectedFinal::Attenuation))
+}
+
+/// Whether a line that a person wrote is no line any more.
+fn is_long(line: &str) -> bool {
+    line.chars().count() > LINE_LONGEST
+}
+
+fn too_long(field: &str) -> String {
+    format!("`{field}` has at most {LINE_LONGEST} characters")
 }
 
 fn is_too_long(input: &CommandInput) -> bool {
@@ -576,7 +619,12 @@ fn said_already(old: &Stage, new: &Stage, said: &BTreeSet<usize>) -> BTreeSet<us
 }
 
 /// Why a schedule cannot run in this vessel with this expectation.
-fn unfit(cx: &Context<'_, '_>, schedule: &Schedule, expected: ExpectedFinal) -> Option<String> {
+fn unfit(
+    cx: &Context<'_, '_>,
+    schedule: &Schedule,
+    expected: ExpectedFinal,
+    original_unknown: bool,
+) -> Option<String> {
     let (coldest, warmest) = (cx.setup.config.coldest, cx.setup.config.warmest);
     for stage in &schedule.stages {
         let floor = match stage.target {
@@ -593,17 +641,33 @@ fn unfit(cx: &Context<'_, '_>, schedule: &Schedule, expected: ExpectedFinal) -> 
                 cx.show.temperature(warmest)
             ));
         }
-        let needs = |milestone: &schedule::model::Milestone| {
-            milestone.any_leaf(&mut schedule::model::Milestone::needs_final)
-        };
-        let climbs =
-            matches!(stage.target, Target::Climb { along: schedule::model::Along::Progress, .. });
-        let asks = needs(&stage.until) || climbs || stage.notices.iter().any(|n| needs(&n.when));
-        if expected == ExpectedFinal::Unknown && asks {
+        if expected == ExpectedFinal::Unknown && needs_final(stage) {
             return Some(format!("stage `{}` needs an expected final gravity", stage.name));
+        }
+        // An attenuation tells no final gravity where nobody knows what it is a share of.
+        let of_original = matches!(expected, ExpectedFinal::Attenuation(_)) && needs_final(stage);
+        if original_unknown && (needs_original(stage) || of_original) {
+            return Some(format!("stage `{}` needs the original gravity", stage.name));
         }
     }
     None
+}
+
+/// Whether a stage cannot do without an expected final gravity.
+fn needs_final(stage: &Stage) -> bool {
+    let climbs = matches!(stage.target, Target::Climb { along: Along::Progress, .. });
+    climbs || asks(stage, Milestone::needs_final)
+}
+
+/// Whether a stage cannot do without the original gravity.
+fn needs_original(stage: &Stage) -> bool {
+    matches!(stage.target, Target::Climb { .. }) || asks(stage, Milestone::needs_original)
+}
+
+/// Whether the stage's end or one of its notices asks for such a milestone.
+fn asks(stage: &Stage, mut such: impl FnMut(&Milestone) -> bool) -> bool {
+    let notices = stage.notices.iter().map(|notice| &notice.when);
+    std::iter::once(&stage.until).chain(notices).any(|when| when.any_leaf(&mut such))
 }
 
 fn pitched_data(cx: &Context<'_, '_>, batch: &Batch, entry: Temperature) -> Value {
@@ -611,6 +675,7 @@ fn pitched_data(cx: &Context<'_, '_>, batch: &Batch, entry: Temperature) -> Valu
         "schedule": batch.schedule.name, "file": batch.file, "name": batch.name,
         "yeast": batch.yeast, "volume_l": batch.volume.litres(),
         "pitched_at": cx.wall(batch.pitched_at),
+        "original_unknown": batch.original_unknown,
         "original_sg": batch.sampled_original.map(|(gravity, _)| gravity.sg()),
         "original_sd_points": batch.sampled_original.map(|(_, sd)| sd),
         "original_plato": batch.sampled_original.map(|(gravity, _)| gravity.plato()),
@@ -625,6 +690,7 @@ fn pitched_text(cx: &Context<'_, '_>, batch: &Batch) -> String {
         Some((gravity, sd)) => {
             format!("original gravity {} ± {sd:.1} points", cx.show.gravity(gravity))
         }
+        None if batch.original_unknown => "original gravity unknown".to_owned(),
         None => match batch.schedule.expect.original_gravity {
             schedule::model::ExpectedOriginal::Gravity(gravity) => {
                 format!("original gravity {} expected", cx.show.gravity(gravity))

@@ -14,6 +14,8 @@ pub struct Setup {
     pub show: Show,
     /// The vessels, by name.
     pub vessels: BTreeMap<Name, VesselSetup>,
+    /// The coolers that vessels share, by name.
+    pub coolers: BTreeMap<Name, config::Cooler>,
 }
 
 /// One vessel.
@@ -60,7 +62,20 @@ impl VesselSetup {
         raw: RawGravity,
         temperature: Option<Temperature>,
     ) -> Result<Corrected, String> {
-        let calibration = self.calibration(source);
+        self.corrected_by(self.calibration(source), source, raw, temperature)
+    }
+
+    /// As [`VesselSetup::corrected`], with this calibration in place of the configured one.
+    ///
+    /// # Errors
+    /// A sentence saying why this is no gravity.
+    pub fn corrected_by(
+        &self,
+        calibration: Option<&Calibration>,
+        source: &str,
+        raw: RawGravity,
+        temperature: Option<Temperature>,
+    ) -> Result<Corrected, String> {
         let plain = |raw| match raw {
             RawGravity::Sg(sg) => sg,
             RawGravity::Plato(plato) | RawGravity::Brix(plato) => {

@@ -209,30 +209,50 @@ impl Vessel {
             Overdue::Advance => {
                 self.leave_stage(cx, &format!("its `at_most` of {time} was reached"), found);
             }
-            Overdue::Hold => self.hold(cx, &format!("{name} reached its `at_most` of {time}")),
+            Overdue::Hold => {
+                self.hold(cx, None, &format!("{name} reached its `at_most` of {time}"));
+            }
         }
     }
 
     /// Freezes the stage's clock and keeps the setpoint.
-    pub fn hold(&mut self, cx: &mut Context<'_, '_>, because: &str) {
+    pub fn hold(&mut self, cx: &mut Context<'_, '_>, target: Option<Temperature>, because: &str) {
         self.run = Run::Held;
         if let Some(batch) = &mut self.batch {
             batch.held_since = Some(cx.now);
+            batch.held_at = target;
             batch.stage.at_target_since = None;
         }
         self.moving_from = None;
         self.standing_since = Some(cx.now);
-        let at = self
-            .setpoint
+        let at = target
+            .or(self.setpoint)
             .map_or_else(String::new, |setpoint| format!(" at {}", cx.show.temperature(setpoint)));
-        let data =
-            json!({ "setpoint_c": self.setpoint.map(Temperature::celsius), "because": because });
+        let data = json!({
+            "setpoint_c": self.setpoint.map(Temperature::celsius), "because": because,
+            "target_c": target.map(Temperature::celsius),
+        });
         let id = self.batch_id();
         cx.record(id.as_deref(), Kind::RunHeld, format!("Held{at}: {because}."), data);
+        if let Some(target) = target {
+            self.warn_of_fall(cx, target);
+        }
     }
 
     /// Leaves the present stage for the next, or completes the batch.
     pub fn leave_stage(&mut self, cx: &mut Context<'_, '_>, because: &str, finding: &Finding) {
+        let next = self.batch.as_ref().map_or(0, |batch| batch.stage.index + 1);
+        self.leave_stage_for(cx, next, because, finding);
+    }
+
+    /// Leaves the present stage for another (from 0); there is none behind the last one.
+    pub fn leave_stage_for(
+        &mut self,
+        cx: &mut Context<'_, '_>,
+        next: usize,
+        because: &str,
+        finding: &Finding,
+    ) {
         let Some(batch) = &mut self.batch else { return };
         let (now, id) = (cx.now, batch.id.clone());
         let name = batch.stage().name.clone();
@@ -251,8 +271,8 @@ impl Vessel {
         cx.record(Some(&id), Kind::StageLeft, text, data);
         let change = self.alarms.update(rules::STAGE_OVERDUE, None, None, now);
         self.note(cx, change);
-        if index + 1 < count {
-            self.enter_stage(cx, index + 1, Some((&name, took, because)), finding);
+        if next < count {
+            self.enter_stage(cx, next, Some((&name, took, because)), finding);
         } else {
             self.complete(cx);
         }
@@ -343,14 +363,24 @@ pub(crate) fn care_at(batch: &Batch, index: usize) -> Care {
 pub(crate) fn caution(cx: &mut Context<'_, '_>, batch: &Batch, from: Temperature) {
     let stage = batch.stage();
     let fall = from.celsius() - stage.target.end().celsius();
+    vacuum_caution(cx, Some(&batch.id), Some(&stage.name), fall);
+}
+
+/// The caution before a fall by so much, in K, in a stage of a batch or without one.
+pub(crate) fn vacuum_caution(
+    cx: &mut Context<'_, '_>,
+    batch: Option<&str>,
+    stage: Option<&str>,
+    fall: f64,
+) {
     if fall <= VACUUM_FALL_K {
         return;
     }
     let say = "As the beer cools, an airlock draws in air and water: close it or feed CO2. Never \
                chill a sealed vessel that has no vacuum relief.";
     let text = format!("Caution before a fall of {}: {say}", cx.show.temperature_difference(fall));
-    let data = json!({ "say": say, "stage": stage.name, "caution": "vacuum", "fall_k": fall });
-    cx.record(Some(&batch.id), Kind::NoticeDue, text, data);
+    let data = json!({ "say": say, "stage": stage, "caution": "vacuum", "fall_k": fall });
+    cx.record(batch, Kind::NoticeDue, text, data);
 }
 
 /// The evidence of all leaves, for the record.

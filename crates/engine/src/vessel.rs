@@ -1,17 +1,21 @@
 //! One vessel: its run state, and what happens whenever time passes.
 
+use crate::advice::Host;
 use crate::alarm::{AlarmBook, Change};
-use crate::batch::Batch;
+use crate::batch::{Batch, StageRun};
 use crate::context::Context;
 use crate::daily::Day;
 use crate::effect::OutputKind;
 use crate::float::Float;
 use crate::milestone::Answer;
+use crate::nudge::Nudge;
 use crate::outputs::Why;
+use crate::park::{Locked, Parked};
 use crate::probe::Probe;
 use crate::record::Kind;
 use crate::setpoint::{self, Bounds};
 use crate::setup::VesselSetup;
+use crate::valve::Valve;
 use crate::wear::Wear;
 use control::Regulator;
 use quantity::{Span, Stamp, Temperature};
@@ -68,6 +72,10 @@ pub(crate) struct Vessel {
     pub moving_from: Option<Temperature>,
     /// Since when the setpoint stands.
     pub standing_since: Option<Stamp>,
+    /// A temperature that is held without a batch. Invariant: `None` while a batch is under way.
+    pub parked: Option<Parked>,
+    /// Both outputs stay off, whatever happens, until a person ends it.
+    pub locked: Option<Locked>,
     pub beer: Probe,
     pub surround: Probe,
     pub floats: BTreeMap<String, Float>,
@@ -92,6 +100,10 @@ pub(crate) struct Vessel {
     pub refused: BTreeMap<String, (i64, u32)>,
     /// The chiller is kept off near freezing, and the like.
     pub blocks: Blocks,
+    /// How its valve stands to a shared cooler.
+    pub valve: Valve,
+    /// The vessel whose fridge it shares, as last seen.
+    pub host: Option<Host>,
     pub settled_at: Stamp,
     /// When this process began.
     pub started_at: Stamp,
@@ -145,6 +157,8 @@ impl Vessel {
             setpoint: None,
             moving_from: None,
             standing_since: None,
+            parked: None,
+            locked: None,
             beer: Probe::default(),
             surround: Probe::default(),
             floats: BTreeMap::new(),
@@ -160,6 +174,8 @@ impl Vessel {
             replies: BTreeMap::new(),
             refused: BTreeMap::new(),
             blocks: Blocks::default(),
+            valve: Valve::default(),
+            host: None,
             settled_at: now,
             started_at: now,
             fresh: true,
@@ -208,7 +224,9 @@ impl Vessel {
         self.alarms.slept(started, away);
         if let Some(batch) = &mut self.batch {
             batch.stage.at_target_since = None;
+            batch.stage.nudge.iter_mut().for_each(|nudge| nudge.slept(started, away));
         }
+        self.parked.iter_mut().for_each(|parked| parked.slept(started, away));
         self.fresh = true;
     }
 
@@ -220,12 +238,16 @@ impl Vessel {
         if let Some(batch) = &mut self.batch {
             batch.belief.advance(cx.now);
         }
+        self.return_in_time(cx);
         let judge = self.fresh || cx.now >= self.judge_at;
         if judge {
             self.fresh = false;
             self.follow_share();
         }
+        self.watch_nudge(cx);
+        self.watch_park(cx, passed);
         self.move_setpoint(cx, passed);
+        self.move_held(cx, passed);
         self.watch_target(cx);
         if judge {
             self.judge_stage(cx);
@@ -249,14 +271,14 @@ impl Vessel {
         stage.chain(silence).filter(|due| *due > cx.now).fold(latest, Stamp::min)
     }
 
-    /// Whether a batch is under way whose temperature is kept.
+    /// Whether a temperature is kept: a batch's, or that of a parked vessel.
     pub fn is_regulating(&self) -> bool {
         match self.run {
             Run::Running | Run::Held => true,
             Run::Complete => {
                 self.batch.as_ref().is_some_and(|batch| batch.schedule.finish == Finish::Keep)
             }
-            Run::Idle | Run::Stopped | Run::Aborted => false,
+            Run::Idle | Run::Stopped | Run::Aborted => self.parked.is_some(),
         }
     }
 
@@ -291,6 +313,9 @@ impl Vessel {
 
     /// The limits that hold now.
     pub fn bounds(&self, config: &config::Vessel) -> Option<Bounds> {
+        if self.parked.is_some() {
+            return Some(Self::own_bounds(config));
+        }
         self.batch.as_ref().map(|batch| Bounds::of(config, &batch.schedule.limits))
     }
 
@@ -325,7 +350,7 @@ impl Vessel {
     }
 
     fn move_setpoint(&mut self, cx: &mut Context<'_, '_>, passed: Span) {
-        if !self.is_regulating() {
+        if !self.is_regulating() || self.parked.is_some() {
             return;
         }
         let Some(bounds) = self.bounds(&cx.setup.config) else { return };
@@ -341,21 +366,23 @@ impl Vessel {
         if matches!(stage.target, Target::Climb { .. }) && !run.share_known {
             return;
         }
-        let Some(goal) = setpoint::goal(&stage.target, run).map(|goal| bounds.clamp(goal)) else {
+        let open = setpoint::path_is_open(&stage.target, run);
+        let goal = setpoint::goal(&stage.target, run);
+        let Some(goal) = nudged(run, goal).map(|goal| bounds.clamp(goal)) else {
             // Free rise: the beer's own temperature, at most the ceiling; ramps do not apply.
-            let ceiling = bounds.clamp(stage.target.end());
+            let (_, ceiling) = self.free_rise(&cx.setup.config).unwrap_or((None, from));
             self.setpoint = Some(beer.map_or(from, |beer| bounds.clamp(beer).min(ceiling)));
             self.moving_from = None;
             return;
         };
-        let open = setpoint::path_is_open(&stage.target, run);
+        let open = open && !run.nudge.as_ref().is_some_and(Nudge::is_fixed);
         let to = bounds.ramped(from, goal, passed);
         self.setpoint = Some(to);
         self.tell_move(cx, from, to, goal, open);
     }
 
     /// Tells the start and the arrival of a move, not what lies between.
-    fn tell_move(
+    pub fn tell_move(
         &mut self,
         cx: &mut Context<'_, '_>,
         from: Temperature,
@@ -389,7 +416,7 @@ impl Vessel {
     ) {
         let Some(batch) = &self.batch else { return };
         let stage = batch.stage();
-        let end = if open { stage.target.end() } else { goal };
+        let end = self.stage_end(&cx.setup.config).filter(|_| open).unwrap_or(goal);
         let text = format!(
             "Setpoint begins to move from {} to {} ({}).",
             cx.show.temperature(from),
@@ -438,14 +465,15 @@ impl Vessel {
         let config = &setup.config;
         let batch = self.batch.as_ref()?;
         if setup.beer_follows_setpoint {
-            let end = self.bounds(config)?.clamp(batch.stage().target.end()).celsius();
+            let end = self.stage_end(config)?.celsius();
             return Some((self.setpoint?.celsius() - end, self.setpoint_arrived(config)));
         }
         self.beer_now(config)?;
         let mean = self.controlled(config)?.mean(self.settled_at)?.celsius();
         let hysteresis = config.control.hysteresis.kelvin();
-        let end = self.bounds(config)?.clamp(batch.stage().target.end()).celsius();
-        if let Target::FreeRise { .. } = batch.stage().target {
+        let end = self.stage_end(config)?.celsius();
+        let free = !batch.stage.nudge.as_ref().is_some_and(Nudge::is_fixed);
+        if matches!(batch.stage().target, Target::FreeRise { .. }) && free {
             return Some((mean - end, mean >= end - hysteresis));
         }
         let arrived = self.setpoint_arrived(config);
@@ -454,8 +482,7 @@ impl Vessel {
 
     /// Whether the setpoint has arrived where the stage ends.
     pub fn setpoint_arrived(&self, config: &config::Vessel) -> bool {
-        let (Some(batch), Some(bounds)) = (&self.batch, self.bounds(config)) else { return false };
-        let end = bounds.clamp(batch.stage().target.end()).celsius();
+        let Some(end) = self.stage_end(config).map(Temperature::celsius) else { return false };
         self.setpoint.is_some_and(|setpoint| (setpoint.celsius() - end).abs() <= ARRIVED)
     }
 
@@ -467,6 +494,14 @@ impl Vessel {
         let floats = self.floats.values_mut();
         let doubts = floats.filter_map(|float| float.temperature.pass(cx.now, on_time)).count();
         self.fresh |= doubt.is_some() || doubts > 0;
+    }
+}
+
+/// Where the setpoint should be by now, as a person corrected it.
+fn nudged(run: &StageRun, goal: Option<Temperature>) -> Option<Temperature> {
+    match &run.nudge {
+        Some(nudge) => nudge.to().or(goal.map(|goal| nudge.on(goal))),
+        None => goal,
     }
 }
 

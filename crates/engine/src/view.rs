@@ -18,6 +18,9 @@ pub struct State {
     pub batch: Option<String>,
     /// The batch's name, as it was pitched.
     pub batch_name: Option<String>,
+    /// The batch that it was a part of before a split.
+    #[serde(default)]
+    pub parent: Option<String>,
     /// The schedule's name.
     pub schedule: Option<String>,
     /// The running stage.
@@ -38,6 +41,9 @@ pub struct State {
     pub abv_percent: Option<f64>,
     /// What the outputs do.
     pub outputs: Outputs,
+    /// The shared cooler that the chiller is a valve of; left out where it is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cooler: Option<Cooler>,
     /// What the stage waits for.
     pub waits_for: Vec<Waiting>,
     /// When stages are expected to be left.
@@ -46,12 +52,34 @@ pub struct State {
     pub packaging: Option<Packaging>,
     /// The temperature held without a batch, in °C.
     pub parked_c: Option<f64>,
+    /// Until when; null: until a person ends it.
+    #[serde(default)]
+    pub parked_until: Option<String>,
     /// Why both outputs are locked off.
     pub locked: Option<String>,
+    /// Where the setpoint is held, or is going to be, in °C.
+    #[serde(default)]
+    pub held_c: Option<f64>,
+    /// A person's correction of the setpoint.
+    #[serde(default)]
+    pub nudge: Option<Nudge>,
     /// The vessel's devices.
     pub sources: Vec<Source>,
     /// What stands.
     pub alarms: Vec<Alarm>,
+}
+
+/// A person's correction of the setpoint.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Nudge {
+    /// By how much the schedule's setpoint is moved, in °C.
+    pub by_c: Option<f64>,
+    /// What stands in its place, in °C.
+    pub target_c: Option<f64>,
+    /// Until when; null: until the stage ends.
+    pub until: Option<String>,
+    /// Who gave it.
+    pub by: Option<String>,
 }
 
 /// The running stage.
@@ -145,6 +173,21 @@ pub struct Warmth {
     pub yeast_share_percent: Option<f64>,
     /// The same as a sentence without its end.
     pub text: String,
+}
+
+/// The shared cooler that the chiller is a valve of.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Cooler {
+    /// Its name.
+    pub name: String,
+    /// Whether it runs, or has a setpoint.
+    pub on: bool,
+    /// The temperature of its reservoir, in °C.
+    pub reservoir_c: Option<f64>,
+    /// Where that is kept, in °C.
+    pub target_c: Option<f64>,
+    /// Why it runs or does not.
+    pub because: String,
 }
 
 /// One thing that the stage waits for.

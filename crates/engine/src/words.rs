@@ -66,6 +66,7 @@ pub(crate) fn missing(missing: &Missing) -> String {
         Missing::OriginalMissed => "the original gravity is not known: the fall began before \
                                     readings settled. Give it with the next pitch"
             .to_owned(),
+        Missing::OriginalUnknown => "the original gravity is not known".to_owned(),
         Missing::NotBegun => "no fall has been shown yet".to_owned(),
     }
 }

@@ -183,6 +183,25 @@ impl Vessel {
         self.chamber_celsius
     }
 
+    /// Lets a span pass in a chamber that is another's, at this temperature (°C): two vessels in
+    /// one fridge. What the beer gives to the chamber is left out.
+    pub fn advance_in(&mut self, span: Span, chamber_celsius: f64, inputs: Inputs) {
+        let parameters = &self.parameters;
+        let heater =
+            if inputs.heater { parameters.heater_w * parameters.heater_to_beer } else { 0.0 };
+        let (inner, outer) = (parameters.beer_chamber_w_per_k, parameters.beer_ambient_w_per_k);
+        let comes = inner * chamber_celsius + outer * inputs.ambient_celsius;
+        let end = (comes + inputs.fermentation_watts + heater) / (inner + outer);
+        let left = (-(inner + outer) / parameters.beer_j_per_k * span.secs()).exp();
+        self.beer_celsius = end + (self.beer_celsius - end) * left;
+        self.chamber_celsius = chamber_celsius;
+    }
+
+    /// Another beer is in the vessel, of this temperature (°C).
+    pub fn refill(&mut self, beer_celsius: f64) {
+        self.beer_celsius = beer_celsius;
+    }
+
     /// Lets a span pass under inputs that stand still.
     pub fn advance(&mut self, span: Span, inputs: Inputs) {
         if self.transition.span != span {
@@ -246,6 +265,18 @@ mod tests {
             assert!((long.beer_celsius() - short.beer_celsius()).abs() < 1e-9);
             assert!((long.chamber_celsius() - short.chamber_celsius()).abs() < 1e-9);
         }
+    }
+
+    #[test]
+    fn a_guest_comes_to_the_chamber_of_its_host() {
+        let mut guest = Vessel::new(FRIDGE_20L, 18.0, 18.0);
+        guest.advance_in(Span::from_hours(1000), 4.0, IDLE);
+        assert!((guest.beer_celsius() - 4.0).abs() < 1e-6);
+        // 26 W of fermentation through 2.6 W/K.
+        guest.advance_in(Span::from_hours(1000), 4.0, Inputs { fermentation_watts: 26.0, ..IDLE });
+        assert!((guest.beer_celsius() - 14.0).abs() < 1e-6);
+        guest.refill(20.0);
+        assert_eq!(guest.beer_celsius(), 20.0);
     }
 
     #[test]

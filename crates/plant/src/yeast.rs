@@ -239,6 +239,15 @@ impl Fermentation {
         Some(after.volume)
     }
 
+    /// Makes so much more of the extract fermentable (g in 100 g of wort): what enzymes of dry hops
+    /// free from its dextrins. The gravity stays as it is, the end lies lower.
+    pub fn free_extract(&mut self, per_100g: f64) {
+        let wort_kg_per_m3 = sg_from_plato(self.original_plato) * WATER_20C_G_PER_ML * 1e3;
+        let freed = per_100g * 10.0 * wort_kg_per_m3 / G_PER_MOL[1];
+        self.supplied[1] += freed;
+        self.state.sugars[1] += freed;
+    }
+
     fn sg_after(&self, fermented_per_100g: f64) -> f64 {
         let real = real_after_fermenting(self.original_plato, fermented_per_100g);
         sg_from_plato(apparent_extract(self.original_plato, real))
@@ -387,6 +396,20 @@ mod tests {
         let malt = Fermentation::new(setup()).unwrap();
         let malt_end = malt.per_100g(&malt.supplied);
         assert!((end - (malt_end * 20.93 + 50.0) / 21.43).abs() < 0.01, "{end}");
+    }
+
+    #[test]
+    fn freed_dextrins_change_nothing_at_once_and_ferment_in_the_end() {
+        let mut beer = Fermentation::new(setup()).unwrap();
+        run(&mut beer, 24 * 14, 18.0);
+        let (before, last) = (beer.sg(), beer.final_sg());
+        beer.free_extract(0.5);
+        assert!((beer.sg() - before).abs() < 1e-9);
+        assert!(beer.final_sg() < last);
+        run(&mut beer, 24 * 21, 18.0);
+        // 0.5 g of real extract in 100 g are about 0.61 °P of apparent extract: 2.4 points.
+        let fallen = (before - beer.sg()) * 1e3;
+        assert!((fallen - 2.4).abs() < 0.15, "{fallen}");
     }
 
     /// Heats of the three sugars in the model are 506, 661 and 716 kJ/kg, so the mix lies between.

@@ -1,6 +1,6 @@
 //! From a document to a configuration: everything but the vessels, and what vessels owe each other.
 
-use crate::config::{Broker, Config, Cooler, Link, Page, Store, Tell, TellWay, Vessel};
+use crate::config::{Broker, Config, Cooler, Drive, Link, Page, Store, Tell, TellWay, Vessel};
 use crate::config_keys::{CONFIG, COOLER, EVENTS, LINK, PAGE, SHOW, STORE, TELL};
 use crate::document::{Fields, Node, Walk};
 use crate::forms;
@@ -27,8 +27,11 @@ pub(crate) fn config(
     let store = store(walk, &fields);
     let page = page(walk, &fields);
     let tell = tells(walk, &fields);
-    let vessels = vessels(walk, &fields, &mut survey);
+    let mut vessels = vessels(walk, &fields, &mut survey);
     let coolers = coolers(walk, &fields, &mut survey);
+    if let (Some(vessels), Some(coolers)) = (&mut vessels, &coolers) {
+        without_cooler(vessels, coolers);
+    }
     survey.check(walk, link.as_ref().map(|link| link.topics.as_str()));
     let (show, time_zone) = show?;
     Some(Config {
@@ -204,5 +207,25 @@ fn cooler(walk: &mut Walk, name: &Name, node: &Node<'_>, survey: &mut Survey) ->
         Some(node) => Some(vessel_read::reservoir(walk, name, node, survey)?),
         None => None,
     };
+    let by_setpoint = output.as_ref().is_some_and(|output| output.drive != Drive::Switch);
+    if by_setpoint && !fields.has("target") {
+        let message = format!("{what} is driven by a setpoint and has no `target`");
+        walk.error("no-target", fields.place("drive"), message)
+            .hint("say where its thermostat is set, such as `target = \"-2 C\"`");
+        return None;
+    }
+    if !by_setpoint && fields.has("target") && reservoir.is_none() {
+        let message = format!("`target` has no effect: nothing measures what {what} cools");
+        walk.warn("no-effect", fields.key_place("target"), message)
+            .hint("add the `reservoir` probe, or leave it out");
+    }
     Some(Cooler { output: output?, at_once, reservoir, target })
+}
+
+/// A valve on a cooler that is out of use is so too.
+fn without_cooler(vessels: &mut BTreeMap<Name, Vessel>, coolers: &BTreeMap<Name, Cooler>) {
+    for chiller in vessels.values_mut().filter_map(|vessel| vessel.chiller.as_mut()) {
+        let cooler = chiller.from.as_ref().and_then(|name| coolers.get(name));
+        chiller.out_of_use |= cooler.is_some_and(|cooler| cooler.output.out_of_use);
+    }
 }

@@ -257,6 +257,11 @@ impl Milestone {
         )
     }
 
+    /// Whether it cannot be judged without the original gravity.
+    pub fn needs_original(&self) -> bool {
+        matches!(self, Milestone::Attenuation(_) | Milestone::Progress(_) | Milestone::Drop(_))
+    }
+
     /// Whether it cannot be judged without an expected final gravity.
     pub fn needs_final(&self) -> bool {
         matches!(self, Milestone::Progress(_) | Milestone::AboveFinal(_))

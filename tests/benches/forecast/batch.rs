@@ -88,7 +88,11 @@ impl House {
         config.heater = Some(Output::plain(Span::from_mins(1), Span::from_mins(1)));
         config.chiller = Some(Output::plain(Span::from_mins(2), Span::from_mins(5)));
         let vessels = [(vessel.clone(), VesselSetup::new(config, BTreeMap::new()))].into();
-        let engine = Engine::new(Setup { show: quantity::Show::default(), vessels });
+        let engine = Engine::new(Setup {
+            show: quantity::Show::default(),
+            vessels,
+            coolers: BTreeMap::new(),
+        });
         House { engine, vessel, now: START, drives: Drives::default() }
     }
 
@@ -189,6 +193,7 @@ impl House {
             by: None,
             command: Ok(command),
             schedule,
+            calibration: None,
             history: Vec::new(),
         }));
     }
@@ -222,6 +227,7 @@ fn pitch(schedule: &Schedule) -> Pitch {
     Pitch {
         schedule: "bench".to_owned(),
         name: None,
+        original_unknown: false,
         original_gravity: Some(original(schedule)),
         uncertainty: Some(GravityDelta::Points(0.5)),
         final_gravity: None,

@@ -43,6 +43,16 @@ impl Topics {
         format!("{}/{vessel}/{}/switch", self.prefix, output.as_str())
     }
 
+    /// A shared cooler's setpoint, as JSON, retained. A cooler and a vessel never have one name.
+    pub fn cooler_setpoint(&self, cooler: &Name) -> String {
+        format!("{}/{cooler}/cooler/setpoint", self.prefix)
+    }
+
+    /// A shared cooler's orders where the configuration gives it no topic of its own; not retained.
+    pub fn cooler_switch(&self, cooler: &Name) -> String {
+        format!("{}/{cooler}/cooler/switch", self.prefix)
+    }
+
     /// Event records, as JSON; not retained.
     pub fn event(&self, vessel: &Name) -> String {
         self.of(vessel, "event")
@@ -138,6 +148,9 @@ mod tests {
         assert_eq!(topics.state(&north), "barmkeep/north/state");
         assert_eq!(topics.setpoint(&north, OutputKind::Chiller), "barmkeep/north/chiller/setpoint");
         assert_eq!(topics.switch(&north, OutputKind::Heater), "barmkeep/north/heater/switch");
+        let glycol = Name::parse("glycol").unwrap();
+        assert_eq!(topics.cooler_switch(&glycol), "barmkeep/glycol/cooler/switch");
+        assert_eq!(topics.cooler_setpoint(&glycol), "barmkeep/glycol/cooler/setpoint");
         assert_eq!(topics.event(&north), "barmkeep/north/event");
         assert_eq!(topics.alarm(&north, "beer-silent"), "barmkeep/north/alarm/beer-silent");
         assert_eq!(topics.command(&north), "barmkeep/north/command");

@@ -7,12 +7,13 @@
 //! `two fall …` another one's, `two adds 0.006` makes it read too high. Expected are records in
 //! their order (`stage.left "evidence"`), their absence (`!alarm.raised`), `nothing`, and how
 //! things stand: `set 18.0`, `stage primary`, `run held`, `heater on`, `chiller off`, `ok`,
-//! `refused "reason"`, `told heater off`, `alarm ID stands`.
+//! `refused "reason"`, `told heater off`, `alarm ID stands`. An action that begins with a vessel's
+//! name and a colon (`south: hold`) is for that vessel, and so is what is expected of it.
 
 use brewing::calibration::Calibration;
 use engine::{
-    Command, CommandInput, Effect, Engine, Input, LoadedSchedule, Now, OutputKind, RawGravity,
-    Reading, Record, Reply, Setup, State, Values, VesselSetup,
+    Command, CommandInput, Effect, Engine, Input, LoadedCalibration, LoadedSchedule, Now,
+    OutputKind, RawGravity, Reading, Record, Reply, Setup, State, Values, VesselSetup,
 };
 use quantity::{Show, Span, Stamp, Temperature};
 use schedule::{Name, Problem, Source};
@@ -46,6 +47,27 @@ seen = { topic = "cellar/plug", on = "ON", off = "OFF" }
 [vessel.north.chiller]
 drive = "switch"
 [vessel.north.control]
+anticipate = false
+"#;
+
+/// Another one beside it, with narrower limits.
+pub const SOUTH: &str = r#"
+[vessel.south]
+volume = "23 L"
+coldest = "2 C"
+warmest = "24 C"
+[vessel.south.gravity.float]
+topic = "cellar/float/2"
+read = { at = "/sg", unit = "SG" }
+temperature = { at = "/temp", unit = "C" }
+every = "60 min"
+[vessel.south.beer]
+topic = "cellar/probe/2"
+read = { unit = "C" }
+every = "60 s"
+[vessel.south.heater]
+[vessel.south.chiller]
+[vessel.south.control]
 anticipate = false
 "#;
 
@@ -86,8 +108,14 @@ pub struct Bench {
     monotonic: i64,
     wall: i64,
     schedules: BTreeMap<String, LoadedSchedule>,
-    beer: Beer,
+    /// Calibrations by their file, for commands that name one.
+    pub calibrations: BTreeMap<String, Calibration>,
+    /// The vessel that the present line is about.
+    at: Name,
+    beer: BTreeMap<Name, Beer>,
     floats: BTreeMap<String, Fall>,
+    /// What comes with the next command, as a driver would have kept it.
+    history: Vec<(Stamp, Reading)>,
     /// All records, from the beginning.
     pub log: Vec<Record>,
     effects: Vec<Effect>,
@@ -123,15 +151,18 @@ impl Bench {
         let Some(config) = checked.value else { panic!("{problems:#?}") };
         let vessels = config.vessels.into_iter();
         let vessels = vessels.map(|(name, v)| (name, VesselSetup::new(v, BTreeMap::new())));
-        let setup = Setup { show, vessels: vessels.collect() };
+        let setup = Setup { show, vessels: vessels.collect(), coolers: config.coolers };
         Bench {
             engine: Engine::new(setup.clone()),
             setup,
             monotonic: START,
             wall: START,
             schedules: BTreeMap::new(),
-            beer: Beer::Silent,
+            calibrations: BTreeMap::new(),
+            at: north(),
+            beer: BTreeMap::new(),
             floats: BTreeMap::new(),
+            history: Vec::new(),
             log: Vec::new(),
             effects: Vec::new(),
         }
@@ -140,6 +171,22 @@ impl Bench {
     /// What its engine is told of the vessels.
     pub fn setup(&self) -> Setup {
         self.setup.clone()
+    }
+
+    /// The next command comes with these readings.
+    pub fn with_history(&mut self, history: Vec<(Stamp, Reading)>) {
+        self.history = history;
+    }
+
+    /// The wall clock, in ms.
+    pub fn wall_now(&self) -> i64 {
+        self.wall
+    }
+
+    /// The present as scripts write it.
+    pub fn now_text(&self) -> String {
+        let minutes = (self.monotonic - START) / 60_000;
+        format!("{}+{:02}:{:02}", minutes / 1440, minutes / 60 % 24, minutes % 60)
     }
 
     /// The float gets a calibration; nothing has happened yet.
@@ -172,6 +219,12 @@ impl Bench {
             let before = self.log.len();
             self.effects.clear();
             self.pass(START + millis(time));
+            let action = action.trim();
+            let named = action
+                .split_once(": ")
+                .and_then(|(name, action)| Some((Name::parse(name).ok()?, action)));
+            let (at, action) = named.unwrap_or((north(), action));
+            self.at = at;
             self.act(action.trim());
             for expected in split(expected) {
                 if let Err(problem) = self.holds(&expected, before) {
@@ -212,14 +265,16 @@ impl Bench {
         if self.monotonic % 60_000 != 0 {
             return;
         }
-        let beer = match self.beer {
-            Beer::Silent => None,
-            Beer::At(celsius) => Some(celsius),
-            Beer::FollowsSetpoint => self.setpoint(),
-        };
-        if let Some(celsius) = beer {
-            let wobble = if self.monotonic % 120_000 == 0 { 0.01 } else { 0.0 };
-            self.give(beer_reading(celsius + wobble));
+        for (vessel, beer) in self.beer.clone() {
+            let beer = match beer {
+                Beer::Silent => None,
+                Beer::At(celsius) => Some(celsius),
+                Beer::FollowsSetpoint => self.setpoint_of(&vessel),
+            };
+            if let Some(celsius) = beer {
+                let wobble = if self.monotonic % 120_000 == 0 { 0.01 } else { 0.0 };
+                self.give(probe_reading(&vessel, "beer", celsius + wobble));
+            }
         }
         let hourly = self.monotonic % 3_600_000 == 0;
         let floats = if hourly { self.floats.clone() } else { BTreeMap::new() };
@@ -232,16 +287,24 @@ impl Bench {
 
     /// In °C.
     pub fn setpoint(&self) -> Option<f64> {
-        self.engine.glance(&north())?.setpoint.map(Temperature::celsius)
+        self.setpoint_of(&north())
+    }
+
+    fn setpoint_of(&self, vessel: &Name) -> Option<f64> {
+        self.engine.glance(vessel)?.setpoint.map(Temperature::celsius)
+    }
+
+    fn say(&mut self, beer: Beer) {
+        self.beer.insert(self.at.clone(), beer);
     }
 
     fn act(&mut self, action: &str) {
         let words: Vec<&str> = action.split_whitespace().collect();
         match words.as_slice() {
             ["tick"] => self.give(Input::Tick),
-            ["beer", "silent"] => self.beer = Beer::Silent,
-            ["beer", "follows"] => self.beer = Beer::FollowsSetpoint,
-            ["beer", "at", celsius] => self.beer = Beer::At(celsius.parse().unwrap()),
+            ["beer", "silent"] => self.say(Beer::Silent),
+            ["beer", "follows"] => self.say(Beer::FollowsSetpoint),
+            ["beer", "at", celsius] => self.say(Beer::At(celsius.parse().unwrap())),
             ["beer", celsius, rest @ ..] => {
                 self.reading("beer", |v| v.temperature_c = Some(celsius.parse().unwrap()), rest);
             }
@@ -264,6 +327,10 @@ impl Bench {
                 let gravity = fall.at(now, 0);
                 *fall = Fall { from: gravity, to: gravity, stuck: true, ..*fall };
             }
+            ["reservoir", celsius] => {
+                let reading = probe_reading(&self.at, "reservoir", celsius.parse().unwrap());
+                self.give(reading);
+            }
             ["float", gravity, rest @ ..] => {
                 let sg = RawGravity::Sg(gravity.parse().unwrap());
                 self.reading("float", |v| v.gravity = Some(sg), rest);
@@ -277,6 +344,7 @@ impl Bench {
             [name, "fall", from, "to", to, "in", hours, "h"] => {
                 self.fall(name, [from, to, hours]);
             }
+            ["end"] => self.give(Input::Stopping),
             ["start"] => self.give(Input::Started { version: "1.0.0".to_owned() }),
             ["restart", "after", time] => self.restart(millis(time)),
             ["crash"] => self.crash(),
@@ -317,7 +385,8 @@ impl Bench {
         };
         let retained = rest.contains(&"retained");
         let source = source.to_owned();
-        self.give(Input::Reading(Reading { vessel: north(), source, taken, retained, values }));
+        let vessel = self.at.clone();
+        self.give(Input::Reading(Reading { vessel, source, taken, retained, values }));
     }
 
     fn seen(&mut self, output: &str, word: &str) {
@@ -327,7 +396,7 @@ impl Bench {
             "off" => Some(false),
             _ => None,
         };
-        self.give(Input::Seen { vessel: north(), output, on });
+        self.give(Input::Seen { vessel: self.at.clone(), output, on });
     }
 
     /// Another process goes on from what was stored, after so long by the wall clock.
@@ -360,33 +429,55 @@ impl Bench {
         assert!(rest.trim().is_empty(), "{text}");
         let command = Command::from_fields(name, &fields).map_err(|error| error.to_string());
         let file = command.as_ref().ok().and_then(|command| {
-            command.schedule_file(self.engine.schedule_file(&north())).map(str::to_owned)
+            command.schedule_file(self.engine.schedule_file(&self.at)).map(str::to_owned)
         });
+        let calibration = command.as_ref().ok().and_then(|command| {
+            let name = command.calibration_file()?.to_owned();
+            let calibration = self.calibrations.get(&name).cloned();
+            let calibration = calibration.ok_or_else(|| format!("{name} is not there"));
+            Some(LoadedCalibration { name, calibration })
+        });
+        let history = std::mem::take(&mut self.history);
         self.give(Input::Command(CommandInput {
-            vessel: north(),
+            vessel: self.at.clone(),
             id,
             by: None,
             command,
             schedule: file.and_then(|file| self.schedules.get(&file).cloned()),
-            history: Vec::new(),
+            calibration,
+            history,
         }));
     }
 
     fn holds(&self, expected: &str, before: usize) -> Result<(), String> {
-        let glance = self.engine.glance(&north()).expect("the vessel has been seen");
+        if let Some(on) = self.engine.cooler(&self.at) {
+            let is = format!("cooler {}", if on { "on" } else { "off" });
+            return match expected {
+                "cooler on" | "cooler off" if expected == is => Ok(()),
+                _ if is_kind(expected) => Ok(()),
+                _ => Err(format!("it is {is:?}")),
+            };
+        }
+        let glance = self.engine.glance(&self.at).expect("the vessel has been seen");
         let (word, rest) = expected.split_once(' ').unwrap_or((expected, ""));
         let rest = rest.trim();
         let same = |is: &str| if is == rest { Ok(()) } else { Err(format!("it is {is:?}")) };
         let on = |on: bool| same(if on { "on" } else { "off" });
         match word {
             "set" => {
-                let is = self.setpoint().map_or("none".to_owned(), |c| format!("{c:.1}"));
+                let is =
+                    self.setpoint_of(&self.at).map_or("none".to_owned(), |c| format!("{c:.1}"));
                 same(&is)
             }
             "stage" => same(glance.stage.as_deref().unwrap_or("none")),
             "run" => same(glance.run),
             "heater" => on(glance.heater),
             "chiller" => on(glance.chiller),
+            "because" => {
+                let because = self.engine.view(&self.at).unwrap().outputs.because;
+                let found = because.contains(rest.trim_matches('"'));
+                found.then_some(()).ok_or(format!("it is {because:?}"))
+            }
             "ok" | "refused" => self.replied(word == "ok", rest),
             "told" => self.told(rest),
             "alarm" => self.alarm(rest),
@@ -433,7 +524,9 @@ impl Bench {
         let (output, order) = text.split_once(' ').unwrap();
         let output = kind(output);
         let drive = self.effects.iter().rev().find_map(|effect| match effect {
-            Effect::Drive(drive) if drive.output == output => Some(drive),
+            Effect::Drive(drive) if drive.output == output && drive.vessel == self.at => {
+                Some(drive)
+            }
             _ => None,
         });
         let drive = drive.ok_or("it was told nothing")?;
@@ -450,7 +543,7 @@ impl Bench {
     /// `id stands`, `id seen`, `id shelved` or `id gone`.
     fn alarm(&self, text: &str) -> Result<(), String> {
         let (id, how) = text.split_once(' ').unwrap();
-        let view = self.engine.view(&north()).unwrap();
+        let view = self.engine.view(&self.at).unwrap();
         let alarm = view.alarms.iter().find(|alarm| alarm.id == id);
         let is = match alarm {
             None => "gone",
@@ -478,9 +571,13 @@ pub fn north() -> Name {
 
 /// A reading of the beer's probe.
 pub fn beer_reading(celsius: f64) -> Input {
+    probe_reading(&north(), "beer", celsius)
+}
+
+fn probe_reading(vessel: &Name, source: &str, celsius: f64) -> Input {
     let values = Values { temperature_c: Some(celsius), ..Values::default() };
-    let source = "beer".to_owned();
-    Input::Reading(Reading { vessel: north(), source, taken: None, retained: false, values })
+    let (vessel, source) = (vessel.clone(), source.to_owned());
+    Input::Reading(Reading { vessel, source, taken: None, retained: false, values })
 }
 
 /// A reading of the float.

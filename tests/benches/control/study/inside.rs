@@ -29,7 +29,8 @@ impl Inside {
         let config = read(schedule::read_config(&config, &|_| true));
         let vessels = config.vessels.into_iter();
         let vessels = vessels.map(|(name, v)| (name, VesselSetup::new(v, BTreeMap::new())));
-        let setup = Setup { show: Show::default(), vessels: vessels.collect() };
+        let setup =
+            Setup { show: Show::default(), vessels: vessels.collect(), coolers: BTreeMap::new() };
         let stages = Source::new("study.toml", scenario.schedule(way));
         let stages = read(schedule::read_schedule(&stages));
         let mut host = Inside {
@@ -61,7 +62,7 @@ impl Inside {
                     *relay = drive.switch == Some(true);
                 }
                 Effect::Record(record) => self.note(at_s, &record),
-                Effect::Reply(_) => {}
+                Effect::Cool(_) | Effect::Reply(_) => {}
             }
         }
         let glance = self.engine.glance(&self.name).unwrap();
@@ -126,6 +127,7 @@ impl Inside {
             by: None,
             command: Ok(command),
             schedule,
+            calibration: None,
             history: Vec::new(),
         })
     }

@@ -42,7 +42,9 @@ pub enum What {
     Command,
     /// A float's report.
     Gravity(Name, Box<GravitySource>),
-    /// What a relay reports of itself.
+    /// The temperature of a shared cooler's reservoir; the vessel is the cooler.
+    Reservoir(Probe),
+    /// What a relay reports of itself; of a shared cooler it is the chiller of that name.
     Seen(OutputKind, Seen),
     /// The temperature around the vessel.
     Surround(Probe),
@@ -62,6 +64,15 @@ impl Routes {
                 if let Some(seen) = output.as_ref().and_then(|output| output.seen.as_ref()) {
                     routes.add(seen.topic.clone(), name, What::Seen(kind, seen.clone()));
                 }
+            }
+        }
+        for (name, cooler) in &config.coolers {
+            if let Some(probe) = &cooler.reservoir {
+                routes.add(probe.topic.clone(), name, What::Reservoir(probe.clone()));
+            }
+            if let Some(seen) = &cooler.output.seen {
+                let what = What::Seen(OutputKind::Chiller, seen.clone());
+                routes.add(seen.topic.clone(), name, what);
             }
         }
         routes
@@ -126,7 +137,7 @@ impl Route {
                     on: seen_on(seen, body.payload()),
                 });
             }
-            What::Beer(probe) | What::Surround(probe) => body
+            What::Beer(probe) | What::Reservoir(probe) | What::Surround(probe) => body
                 .needed(&probe.read.at)
                 .map(|number| field::celsius(number, probe.read.unit))
                 .map(|celsius| Values { temperature_c: Some(celsius), ..Values::default() })
@@ -160,6 +171,7 @@ impl Route {
             What::Beer(_) => "beer".to_owned(),
             What::Command => "command".to_owned(),
             What::Gravity(name, _) => name.to_string(),
+            What::Reservoir(_) => "reservoir".to_owned(),
             What::Seen(output, _) => output.as_str().to_owned(),
             What::Surround(_) => "surround".to_owned(),
         }

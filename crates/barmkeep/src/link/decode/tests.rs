@@ -419,3 +419,39 @@ every = "10 s"
     let shown: Vec<String> = inputs.iter().map(short).collect();
     assert_eq!(shown, ["float Sg(1.05)", "beer 10.00C", "surround 4.00C"]);
 }
+
+#[test]
+fn a_nudges_by_is_its_amount_and_never_a_name_by_mistake() {
+    let sent = |text: &str| {
+        let object: serde_json::Map<String, serde_json::Value> =
+            serde_json::from_str(text).unwrap();
+        let input = command_input(&Name::parse("north").unwrap(), &object);
+        (input.by, input.command)
+    };
+    for (text, by) in [
+        (r#"{"do": "hold", "by": "ann"}"#, Some("ann")),
+        (r#"{"do": "hold", "sender": "ann"}"#, Some("ann")),
+        (r#"{"do": "hold", "sender": "ann", "by": "ann"}"#, Some("ann")),
+        (r#"{"do": "nudge", "by": "1 C"}"#, None),
+        (r#"{"do": "nudge", "by": "1 C", "sender": "ann"}"#, Some("ann")),
+        (r#"{"do": "nudge", "target": "18 C", "by": "ann"}"#, Some("ann")),
+        (r#"{"do": "nudge", "target": "18 C", "by": null}"#, None),
+    ] {
+        let (who, command) = sent(text);
+        assert_eq!(who.as_deref(), by, "{text}");
+        assert!(command.is_ok(), "{text}: {command:?}");
+    }
+    for (text, why) in [
+        (r#"{"do": "hold", "sender": "ann", "by": "bob"}"#, "give one"),
+        (r#"{"do": "nudge", "by": "ann"}"#, "`by`"),
+        (r#"{"do": "nudge", "by": "1"}"#, "has no unit"),
+        (r#"{"do": "nudge", "by": 1}"#, "bare number"),
+        (r#"{"do": "nudge"}"#, "needs `by`"),
+        (r#"{"do": "nudge", "target": "18 C", "by": "1 C"}"#, "give one"),
+        (r#"{"do": "nudge", "target": "18 C", "by": "1"}"#, "has no unit"),
+        (r#"{"do": "nudge", "target": "18 C", "by": "-.5 C"}"#, "`by`"),
+    ] {
+        let (_, command) = sent(text);
+        assert!(command.as_ref().is_err_and(|error| error.contains(why)), "{text}: {command:?}");
+    }
+}

@@ -3,9 +3,9 @@
 
 use barmkeep_tests::broker::{Ear, Mosquitto};
 use barmkeep_tests::cellar::{Cellar, beer_after, rfc3339};
-use barmkeep_tests::program::barmkeep_reading;
+use barmkeep_tests::program::{PATIENCE, barmkeep_reading};
 use serde_json::{Value, json};
-use std::time::{Duration, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 
 /// How to come into each run state, from one without a batch.
 const STATES: [(&str, &[&str]); 6] = [
@@ -196,9 +196,20 @@ fn acts_are_flags_and_are_shown() {
     ear.wait_for("barmkeep/status", "online");
     assert_eq!(cellar.status()["locked"], state["locked"]);
     assert_eq!(cellar.status()["nudge"], state["nudge"]);
-    let refused = cellar.ask(&["nudge", "north", "--by", "1"]).with(1);
+    let refused = cellar.ask(&["nudge", "north", "--by", "1"]).with(64);
     assert!(refused.err.contains("has no unit"), "{}", refused.err);
     assert_eq!(daemon.terminate(), Some(0));
+}
+
+/// The first record of this kind, as soon as there is one.
+fn first_of(cellar: &Cellar, kind: &str) -> Value {
+    let began = Instant::now();
+    loop {
+        if let Some(record) = cellar.log_of(kind).into_iter().next() {
+            return record;
+        }
+        assert!(began.elapsed() < PATIENCE, "no {kind} came");
+    }
 }
 
 /// The hours that the yeast has been in when somebody tells the program.
@@ -220,7 +231,7 @@ fn a_late_pitch_takes_in_what_the_daemon_kept() {
         let pitch = json!({"do": "pitch", "schedule": "ale", "original_gravity": "1.050 SG",
             word: rfc3339(pitched)});
         brewer.must(&pitch);
-        let left = brewer.ear.event("stage.left");
+        let left = first_of(&cellar, "stage.left");
         let text = left["text"].as_str().expect("a text");
         assert!(text.contains("is at or below 1.0300 SG") && text.contains("It took 2 d 12 h"));
         let state = cellar.status();

@@ -1,45 +1,21 @@
-//! The regulator in closed loop with simulated vessels: what the control study asks of it.
+//! The engine in closed loop with simulated vessels: what the control study asks of it.
 //!
 //! One seed each; the benchmark `control` prints all figures with more. The scenarios and the
 //! oracle's figures were computed for this project.
 
 #![allow(clippy::unwrap_used, reason = "a test may panic")]
 
-#[path = "../benches/control/scenario.rs"]
-#[allow(dead_code, reason = "the benchmark uses the rest")]
-mod scenario;
+#[path = "../benches/control/study/mod.rs"]
+#[allow(dead_code, unused_imports, reason = "the benchmark uses the rest")]
+mod study;
 
-use barmkeep_tests::vectors;
-use control::Envelope;
-use quantity::{Temperature, TemperatureDelta};
-use scenario::{Fault, Outcome, Scenario, Way};
+use study::{Fault, Outcome, Scenario, Way, scenario, scenarios};
 
 const SEED: u64 = 20;
 
-fn scenarios() -> Vec<(Scenario, f64)> {
-    vectors::table("control_scenarios.csv")
-        .iter()
-        .map(|row| (Scenario::read(row), row.number("oracle_J")))
-        .collect()
-}
-
-fn scenario(name: &str, plant: &str) -> Scenario {
-    let found = scenarios().into_iter().find(|(s, _)| s.name == name && s.plant.starts_with(plant));
-    found.unwrap().0
-}
-
-fn starts(outcome: &Outcome) -> f64 {
-    f64::from(outcome.heater_starts + outcome.chiller_starts)
-}
-
-fn is_quiet(outcome: &Outcome) -> bool {
-    outcome.stopped_h.is_none()
-        && outcome.heater_dead_h.is_none()
-        && outcome.chiller_dead_h.is_none()
-}
-
 /// Scenario, the most of J / oracle, of J / plain band, of starts / plain band. A single run
-/// scatters: the goals of the mean are a little lower (1.25 to 1.5, 1, 0.65).
+/// scatters: the goals of the mean are a little lower (1.25 to 1.5, 1, 0.65). A heater without
+/// effect is switched off under either, so there the plain band saves its starts too.
 const GOALS: [(&str, f64, f64, f64); 9] = [
     ("hold12", 1.25, 1.0, 0.65),
     ("hold19", 1.6, 1.0, 0.75),
@@ -47,7 +23,7 @@ const GOALS: [(&str, f64, f64, f64); 9] = [
     ("crash", 1.25, 1.0, 0.9),
     ("step3", 2.5, 0.7, 0.75),
     ("door", 1.3, 1.0, 0.65),
-    ("stuck", 4.0, 1.2, 0.85),
+    ("stuck", 4.0, 1.2, 1.0),
     ("probe", 1.3, 1.0, 0.65),
     ("cut", 2.0, 1.0, 0.65),
 ];
@@ -63,23 +39,32 @@ fn it_beats_the_plain_band_without_heating_against_the_chiller() {
         assert_eq!(law.fights, 0, "{what}");
         assert!(law.cost / oracle <= of_oracle, "{what}");
         assert!(law.cost / plain.cost <= of_plain, "{what}");
-        assert!(starts(&law) / starts(&plain) <= of_starts, "{what}");
-        assert_eq!(is_quiet(&law), scenario.name != "stuck", "{what}");
-        let told = law.heater_dead_h.map_or(0.0, |hours| hours - 60.0);
-        assert!((0.0..=12.0).contains(&told), "{what}");
+        assert!(law.starts() / plain.starts() <= of_starts, "{what}");
+        let told: Vec<&str> = law.raised.iter().map(|alarm| &*alarm.id).collect();
+        if scenario.name == "stuck" {
+            let told = law.told("heater-no-effect", 60.0).unwrap();
+            assert!((0.0..=12.0).contains(&told), "{what}");
+        } else {
+            // Only the plain band takes hours to follow a step.
+            let late =
+                scenario.name == "step3" && plain.raised.iter().all(|a| a.id == "off-target");
+            assert!(told.is_empty() && (plain.raised.is_empty() || late), "{what}");
+        }
     }
 }
 
+type Poor = (&'static str, fn(Way) -> Way);
+
+const POOR: [Poor; 3] = [
+    ("steps of 0.5 K", |way| Way { step: Some(0.5), ..way }),
+    ("a reading each 5 min", |way| Way { every_s: Some(300), ..way }),
+    ("10 % missing", |way| Way { missing: 0.1, ..way }),
+];
+
 #[test]
 fn poor_readings_never_make_it_worse_than_the_plain_band() {
-    type Poor = fn(Way) -> Way;
-    let ways: [(&str, Poor); 3] = [
-        ("steps of 0.5 K", |way| Way { step: Some(0.5), ..way }),
-        ("a reading each 5 min", |way| Way { every_s: Some(300), ..way }),
-        ("10 % missing", |way| Way { missing: 0.1, ..way }),
-    ];
     for (scenario, _) in scenarios().iter().filter(|(s, _)| s.plant.starts_with("P2")) {
-        for (name, poor) in ways {
+        for (name, poor) in POOR {
             let law = scenario.run(&poor(Way::anticipating(SEED)));
             let plain = scenario.run(&poor(Way::plain(SEED)));
             let most = if scenario.name == "stuck" { 1.2 } else { 1.0 };
@@ -90,39 +75,58 @@ fn poor_readings_never_make_it_worse_than_the_plain_band() {
 }
 
 #[test]
+fn poor_readings_through_the_pipe_never_make_it_worse_than_the_plain_band() {
+    for (name, plant) in [("hold12", "P2"), ("climb", "P2"), ("step3", "P1"), ("crash", "P3")] {
+        let scenario = scenario(name, plant);
+        for (poor_name, poor) in POOR {
+            let law = scenario.run_piped(&poor(Way::anticipating(SEED)));
+            let plain = scenario.run_piped(&poor(Way::plain(SEED)));
+            let ratio = law.cost / plain.cost;
+            assert!(ratio <= 1.0, "{name} {plant} with {poor_name}: {ratio:.2}");
+            // With coarse steps it is the plain band, which fights.
+            let coarse = poor_name.contains("0.5 K");
+            assert!(coarse || law.fights == 0, "{name} {plant} with {poor_name}");
+        }
+    }
+}
+
+#[test]
+fn what_comes_through_the_pipe_is_what_the_engine_does() {
+    let scenario = scenario("hold19", "P2");
+    let way = Way { missing: 0.1, float: true, surround: true, ..Way::anticipating(SEED) };
+    let (inside, piped) = (scenario.run(&way), scenario.run_piped(&way));
+    assert!((inside.rms - piped.rms).abs() < 0.02, "{inside:?}, {piped:?}");
+    assert_eq!(inside.raised.len(), piped.raised.len());
+}
+
+#[test]
 fn a_descent_to_2_degrees_does_not_freeze_the_wall() {
-    let envelope = Some(Envelope {
-        below_beer: TemperatureDelta::from_kelvin(8.0),
-        above_beer: None,
-        coldest: Temperature::from_celsius(-2.0),
-    });
     for plant in ["P1", "P2", "P3"] {
         let crash = scenario("crash", plant);
-        let free = crash.run(&Way::anticipating(SEED));
-        let slowed = crash.run(&Way { gentle: true, ..Way::anticipating(SEED) });
-        let limited = crash.run(&Way { gentle: true, envelope, ..Way::anticipating(SEED) });
-        let lows = (free.chamber_low, slowed.chamber_low, limited.chamber_low);
-        assert!(lows.0 < -2.5 && lows.2 > -2.5, "{plant}: {lows:?}");
-        // A jacket follows so fast that its lows are those of single runs, not of the descent.
-        assert!(plant == "P3" || lows.1 > lows.0 + 0.5, "{plant}: {lows:?}");
+        let plain = crash.run(&Way::plain(SEED));
+        let law = crash.run(&Way::anticipating(SEED));
+        let limited = crash.run(&Way { surround: true, ..Way::anticipating(SEED) });
+        let lows = (plain.chamber_low, law.chamber_low, limited.chamber_low);
+        assert!(lows.1 > lows.0 + 0.5, "{plant}: {lows:?}");
+        assert!(lows.2 > -2.5, "{plant}: {lows:?}");
         assert!(limited.rms < 0.15, "{plant}: {}", limited.rms);
     }
 }
 
 #[test]
 fn broken_hardware_is_told() {
-    let after = |sign: Option<f64>| sign.map(|hours| hours - 40.0);
     for plant in ["P1", "P2", "P3"] {
         let broken = |name: &str, fault| {
             scenario(name, plant).run(&Way { fault, ..Way::anticipating(SEED) })
         };
-        let dead = after(broken("hold12", Fault::DeadChiller).chiller_dead_h).unwrap();
+        let told = |outcome: &Outcome| outcome.told("chiller-no-effect", 40.0).unwrap();
+        let dead = told(&broken("hold12", Fault::DeadChiller));
         assert!((0.0..6.0).contains(&dead), "{plant}: dead chiller after {dead} h");
         let swapped = broken("hold12", Fault::Swapped);
-        let (told, stopped) = (after(swapped.chiller_dead_h), after(swapped.stopped_h));
-        assert!(told.unwrap() < 6.0 && stopped.unwrap() < 12.0, "{plant}: {swapped:?}");
+        assert!(told(&swapped) < 6.0, "{plant}: {swapped:?}");
+        assert!(swapped.off_since_h < 52.0, "{plant}: both outputs go off: {swapped:?}");
         let way = Way { fault: Fault::DeadHeater, fault_from_h: 0.0, ..Way::anticipating(SEED) };
-        let dead = scenario("hold19", plant).run(&way).heater_dead_h.unwrap();
+        let dead = scenario("hold19", plant).run(&way).told("heater-no-effect", 0.0).unwrap();
         assert!((0.0..12.0).contains(&dead), "{plant}: dead heater after {dead} h");
     }
 }
@@ -136,4 +140,20 @@ fn what_cannot_be_told_stays_bounded() {
             assert!(outcome.worst < most, "{plant} {fault:?}: {outcome:?}");
         }
     }
+}
+
+#[test]
+fn a_float_tells_of_the_heat_that_the_scenario_has() {
+    let of = |name: &str| -> Scenario { scenario(name, "P1") };
+    // 8 W · 18 h · √π, but for the tails: 917 kJ, at 587 J a gram 1562 g of extract from 21.0 kg of
+    // wort: 7.4 °P, which a float shows as more by the alcohol's lightness.
+    let hold = of("hold12");
+    let mut float = study::float::Float::new(&hold, SEED);
+    let before = float.truth();
+    for minute in 0..120 * 60 {
+        float.ferment(hold.fermentation(f64::from(minute) / 60.0), 60.0);
+    }
+    let fell = quantity::plato_from_sg(before) - quantity::plato_from_sg(float.truth());
+    assert!((8.3..9.6).contains(&fell), "{fell} °P");
+    assert_eq!(of("crash").fermentation(40.0), 0.0);
 }

@@ -87,6 +87,7 @@ impl Brew {
             by: None,
             command: Ok(command),
             schedule,
+            calibration: None,
             history: Vec::new(),
         };
         let effects = self.engine.handle(Now::same(self.now), Input::Command(input));

@@ -105,7 +105,7 @@ fn a_lager_whose_yeast_never_begins() {
     assert!(story.true_attenuation("north") > 0.58);
     story.await_record(16.0, "batch.completed", "Batch complete");
     assert!(story.true_attenuation("north") > 0.76, "{}", story.true_attenuation("north"));
-    story.never("alarm.raised", "gravity").never("alarm.raised", "stalled");
+    story.never("alarm.raised", "Alarm gravity").never("alarm.raised", "Alarm stalled");
 }
 
 /// A bare vessel that is wrapped in blankets: an engineering estimate, no source.

@@ -43,6 +43,10 @@ pub async fn command(
     let (link, mut news) = visit(cellar, &id, wanted).await?;
     let by = std::env::var("USER").unwrap_or_else(|_| "command line".to_owned());
     let mut payload = json!(fields);
+    // `do` names the command: what a command does besides stands in `action`.
+    if let Some(action) = fields.get("do") {
+        payload["action"] = json!(action);
+    }
     payload["do"] = json!(name);
     payload["id"] = json!(id);
     // Not `by`: that is a nudge's amount.

@@ -85,11 +85,9 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
 
 /// What the configuration asks for and this version does not do, so that nobody relies on it.
 fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
-    let any = |asks: fn(&config::Vessel) -> bool| config.vessels.values().any(asks);
     let asked = [
         (config.page.is_some(), "page", "there is no page"),
         (!config.tell.is_empty(), "tell", "nobody is told"),
-        (any(|vessel| vessel.sample_every.is_some()), "sample_every", "no sample is asked for"),
     ];
     asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
 }
@@ -232,7 +230,7 @@ impl Daemon {
         for mut input in inputs {
             if let Input::Command(command) = &mut input {
                 let pitched = self.engine.schedule_file(&command.vessel).map(str::to_owned);
-                self.cellar.load_schedule_of(command, pitched.as_deref());
+                self.cellar.load_files_of(command, pitched.as_deref());
                 self.add_history(command);
             }
             self.give_from(&input, message.response.as_ref());

@@ -120,6 +120,7 @@ pub fn command(vessel: Name, by: &str, command: Command) -> Input {
         by: Some(by.to_owned()),
         command: Ok(command),
         schedule: None,
+        calibration: None,
         history: Vec::new(),
     })
 }

@@ -4,7 +4,7 @@
 use crate::failure::{Failure, Status};
 use crate::words;
 use brewing::calibration::{Calibration, CalibrationFile, Reads};
-use engine::{CommandInput, LoadedSchedule, Setup, VesselSetup};
+use engine::{CommandInput, LoadedCalibration, LoadedSchedule, Setup, VesselSetup};
 use schedule::config::{Config, GravityReadUnit, GravitySource};
 use schedule::model::Schedule;
 use schedule::{Checked, Finding, Name, Problem, Source};
@@ -121,10 +121,14 @@ impl Cellar {
         LoadedSchedule { name: name.to_owned(), schedule }
     }
 
-    /// Reads the schedule that a command names, where it names one; `pitched` is the running
-    /// batch's.
-    pub fn load_schedule_of(&self, input: &mut CommandInput, pitched: Option<&str>) {
+    /// Reads the files that a command names, where it names some; `pitched` is the schedule of the
+    /// running batch.
+    pub fn load_files_of(&self, input: &mut CommandInput, pitched: Option<&str>) {
         let Ok(command) = &input.command else { return };
+        input.calibration = command.calibration_file().map(|file| LoadedCalibration {
+            name: file.to_owned(),
+            calibration: read_calibration(&self.path(file)).map_err(|failure| failure.message),
+        });
         let file = command.schedule_file(pitched).map(str::to_owned);
         input.schedule = file.map(|file| self.load_schedule(&file, &input.vessel));
     }

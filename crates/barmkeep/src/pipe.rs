@@ -130,7 +130,7 @@ impl Pipe<'_> {
         object.remove("at");
         object.remove("vessel");
         let mut input = command_input(vessel, &object);
-        self.cellar.load_schedule_of(&mut input, self.driver.engine.schedule_file(vessel));
+        self.cellar.load_files_of(&mut input, self.driver.engine.schedule_file(vessel));
         if let Ok(engine::Command::Pitch(pitch)) = &input.command
             && let Some(at) = pitch.at
         {

@@ -173,6 +173,7 @@ impl Rehearsal {
                 name: "rehearsal".to_owned(),
                 schedule: Ok(Box::new(self.schedule.clone())),
             }),
+            calibration: None,
             history: Vec::new(),
         }));
     }

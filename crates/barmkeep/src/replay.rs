@@ -104,6 +104,7 @@ impl<W: Write> Replay<'_, W> {
                 name: "replay".to_owned(),
                 schedule: Ok(Box::new(schedule)),
             }),
+            calibration: None,
             history: Vec::new(),
         }));
         if let Some(refusal) = self.tell()? {

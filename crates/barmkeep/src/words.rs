@@ -101,6 +101,10 @@ pub fn print_state(
     for foreseen in &state.forecast {
         writeln!(output, "  forecast   {}", forecast(foreseen, zone))?;
     }
+    if let Some(packaging) = &state.packaging {
+        let because = zone.within(&packaging.because);
+        writeln!(output, "  packaging  {}: {because}", packaging.answer)?;
+    }
     for alarm in &state.alarms {
         let seen = if alarm.acknowledged { ", seen" } else { "" };
         writeln!(output, "  ALARM      {} ({}{seen}): {}", alarm.id, alarm.priority, alarm.text)?;
@@ -183,7 +187,8 @@ fn print_source(
     let battery = source
         .battery_percent
         .map_or_else(String::new, |percent| format!(", battery {percent:.0} %"));
-    let caution = source.caution.as_ref().map_or_else(String::new, |why| format!(", {why}"));
+    let caution = source.caution.as_ref();
+    let caution = caution.map_or_else(String::new, |why| format!(", {}", zone.within(why)));
     writeln!(
         output,
         "  source     {} ({}): last {last}{battery}{caution}",
@@ -285,6 +290,10 @@ pub fn print_why(
     if let Some(foreseen) = state.forecast.first() {
         writeln!(output, "Forecast: {}.", forecast(foreseen, zone))?;
     }
+    if let Some(packaging) = &state.packaging {
+        let because = zone.within(&packaging.because);
+        writeln!(output, "Ready for packaging: {}; {because}.", packaging.answer)?;
+    }
     for (what, how) in acts(state, show, zone) {
         writeln!(output, "The setpoint or the outputs are {} {how}.", what.to_lowercase())?;
     }
@@ -313,6 +322,15 @@ impl Zone {
     pub fn local(&self, text: &str) -> String {
         let at = quantity::Stamp::parse_rfc3339(text);
         at.map_or_else(|_| text.to_owned(), |at| self.minute(at))
+    }
+
+    /// A sentence whose times as RFC 3339 are told as [`Zone::local`] tells them.
+    pub fn within(&self, text: &str) -> String {
+        let told = |word: &str| {
+            let (time, rest) = word.split_at(word.trim_end_matches([',', ';', ':', '.']).len());
+            format!("{}{rest}", self.local(time))
+        };
+        text.split(' ').map(told).collect::<Vec<_>>().join(" ")
     }
 
     /// `2026-03-01 18:00 CET`.

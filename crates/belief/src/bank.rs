@@ -13,6 +13,8 @@ use crate::filter::Filter;
 use crate::normal::{Part, mixture_moments};
 use serde::{Deserialize, Serialize};
 
+/// Where every filter of these banks holds the original gravity.
+const ORIGINAL_PLACE: usize = 4;
 /// How fast the slope wanders, in points/h/√h.
 pub(crate) const WANDERS: [f64; 5] = [0.005, 0.02, 0.05, 0.12, HAND_WANDER];
 /// Between samples half a day apart a fall may begin and be over; a float would have shown it.
@@ -90,6 +92,18 @@ pub(crate) struct Moved {
     pub points: f64,
     /// It is sure enough to be said; else it is only the likelier.
     pub is_sure: bool,
+}
+
+/// What an addition does to a beer.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Jump {
+    /// By how much gravity and original gravity rise, in points.
+    pub rise: f64,
+    pub original: f64,
+    /// How uncertain both are, as a share of them.
+    pub spread: f64,
+    /// How much faster the beer may come to fall, in points/h.
+    pub slope: f64,
 }
 
 /// What a bank made of one reading.
@@ -235,6 +249,22 @@ pub(crate) fn ask<const N: usize>(
     *members = stood;
     members.extend(moved);
     *asked = Some(Asked { offsets, before, at, readings: 0, probable });
+}
+
+/// Something was added to the beer; what was asked until then is taken back, for a rise that was
+/// not foretold is no ground for it any more.
+pub(crate) fn jump<const N: usize>(
+    members: &mut Vec<Member<N>>,
+    asked: &mut Option<Asked>,
+    jump: &Jump,
+) {
+    *asked = None;
+    members.retain(|member| !member.moved);
+    for member in members.iter_mut() {
+        member.filter.jump(&[(0, jump.rise), (ORIGINAL_PLACE, jump.original)], jump.spread);
+        member.filter.covariance[1][1] += jump.slope * jump.slope;
+    }
+    level(members);
 }
 
 /// Ends the question where it is decided: then it is taken out of `asked`; gives what has moved.

@@ -1,9 +1,11 @@
 //! One batch's belief: the room's one door, and how readings go through it.
 
+use crate::addition::{Raised, Wild};
 use crate::bank::Heard;
 use crate::beside::Beside;
 use crate::ear::Ear;
 use crate::joint::Joint;
+use crate::past::is_past;
 use crate::reading::PLAUSIBLE;
 use crate::source::Source;
 use crate::tail::TailBank;
@@ -46,17 +48,24 @@ pub struct Belief {
     pub(crate) last: Option<(String, f64)>,
     /// The fall has ended too far above what was expected.
     pub(crate) stalled: bool,
+    pub(crate) raised: Raised,
+    pub(crate) wild: Option<Wild>,
+    /// How often samples are asked for, where there is no float.
+    pub(crate) samples_every: Option<Span>,
 }
 
 impl Belief {
     /// A batch that was pitched at this instant.
     pub fn new(pitched_at: Stamp, expectation: Expectation) -> Self {
+        let original = original(&expectation.original);
+        let mut ear = Ear::new(TrendBank::new(original));
+        ear.past.note(0.0, original);
         Belief {
             pitched_at,
             now: pitched_at,
             expectation,
             lead: None,
-            ear: Ear::new(TrendBank::new(original(&expectation.original))),
+            ear,
             others: BTreeMap::new(),
             joint: None,
             beside: Beside::default(),
@@ -65,6 +74,9 @@ impl Belief {
             sources: BTreeMap::new(),
             last: None,
             stalled: false,
+            raised: Raised::default(),
+            wild: None,
+            samples_every: None,
         }
     }
 
@@ -108,17 +120,25 @@ impl Belief {
         }
     }
 
+    /// Samples are asked for this often, where there is no float: a sample counts until three are
+    /// missing.
+    pub fn ask_samples_every(&mut self, every: Option<Span>) {
+        self.samples_every = every;
+    }
+
     /// Another expectation, in mid-batch.
     pub fn expect(&mut self, expectation: Expectation) {
         let (before, after) = (self.expectation.original, expectation.original);
         if before != after {
+            // What is told is the gravity at pitching; the banks hold what additions made of it.
+            let raised = self.raised.original;
             if let Original::Expected { sg, sd_points } | Original::Sampled { sg, sd_points } =
                 before
             {
-                self.learn_original(points(sg), -sd_points * sd_points * 1.0001);
+                self.learn_original(points(sg) + raised, -sd_points * sd_points * 1.0001);
             }
             let (mean, sd) = original(&after);
-            self.learn_original(mean, sd * sd);
+            self.learn_original(mean + raised, sd * sd);
         }
         self.expectation = expectation;
         self.expect_ends();
@@ -181,7 +201,10 @@ impl Belief {
             return Some(Refusal::BeforePitch { pitched_at: self.pitched_at });
         }
         let last = self.sources.get(&reading.source).map(|source| source.last);
-        last.filter(|last| reading.at <= *last).map(|last| Refusal::NotNewer { last })
+        // A sample may be told after a later one.
+        let is_hand = matches!(reading.kind, Kind::Hand { .. });
+        last.filter(|last| reading.at == *last || (reading.at < *last && !is_hand))
+            .map(|last| Refusal::NotNewer { last })
     }
 
     /// A float's own temperature counts only while no probe speaks.
@@ -195,17 +218,23 @@ impl Belief {
     /// A reading goes into the banks, unless its source is doubted.
     fn hear(&mut self, reading: &GravityReading, time: f64, points: f64) -> Taken {
         let joint = self.joint.as_ref().map_or(0.0, Joint::at);
-        let time = time.max(self.ear.trend.at()).max(joint);
+        let (taken_at, time) = (time, time.max(self.ear.trend.at()).max(joint));
         let heard = match reading.kind {
             Kind::Float => self.hear_float(reading, time, points),
             Kind::Hand { sd_points } => {
                 self.begin_hand_tail(time);
-                Some(self.hear_hand(reading, time, points, sd_points))
+                let (points, sd) = self.brought_on(taken_at, time, points, sd_points);
+                Some(self.hear_hand(reading, time, points, sd))
             }
         };
         let Some(heard) = heard else { return Taken::Believed };
-        self.last = Some((reading.source.clone(), time));
+        if self.last.is_none() || !is_past(taken_at, time) {
+            self.last = Some((reading.source.clone(), time));
+        }
         self.forget_left();
+        if self.wild_at(time) > 0.0 {
+            return taken(&heard);
+        }
         if reading.kind != Kind::Float || self.leads(&reading.source) {
             self.watch_stall();
             self.watch_fall(time);
@@ -232,7 +261,8 @@ impl Belief {
         if self.fall.ended {
             return;
         }
-        match self.fall.watch(time, &self.ear.trend, &self.expectation) {
+        let raised = self.raised.beyond();
+        match self.fall.watch(time, &self.ear.trend, &self.expectation, raised) {
             Phase::Falling => {
                 self.ear.tail = None;
                 for ear in self.others.values_mut() {
@@ -244,7 +274,7 @@ impl Belief {
     }
 
     /// Begins the tail of the float that leads, and of each other that has learned.
-    fn start_tails(&mut self, time: f64) {
+    pub(crate) fn start_tails(&mut self, time: f64) {
         let expected = self.expected_end(None);
         self.ear.start_tail(time, expected);
         let names: Vec<String> = self.others.keys().cloned().collect();

@@ -4,8 +4,9 @@
 //! wholly once it is known to be false.
 
 use crate::noise::Noise;
+use crate::past::Past;
 use crate::tail::TailBank;
-use crate::trend::TrendBank;
+use crate::trend::{TrendBank, Weights};
 use crate::watch::{Declared, Stated};
 use serde::{Deserialize, Serialize};
 
@@ -23,6 +24,7 @@ pub(crate) struct Ear {
     pub trend: TrendBank,
     pub tail: Option<TailBank>,
     pub declared: Declared,
+    pub past: Past,
     stated: Stated,
     /// When its float last spoke, in h.
     float_at: Option<f64>,
@@ -57,6 +59,7 @@ impl Ear {
             trend,
             tail: None,
             declared: Declared::default(),
+            past: Past::default(),
             stated: Stated::default(),
             float_at: None,
             warmth: Moving::default(),
@@ -68,6 +71,15 @@ impl Ear {
     pub fn advance(&mut self, time: f64, celsius: Option<f64>) {
         self.kelvin += self.warmth.by(celsius);
         self.trend.advance(time, celsius);
+    }
+
+    /// Notes what was read by now, where it is time: of its float, or of the samples.
+    pub fn note_past(&mut self, time: f64, weights: Weights) {
+        if self.past.is_due(time)
+            && let Some(moments) = self.trend.moments(time, |_| (weights, 0.0))
+        {
+            self.past.note(time, moments);
+        }
     }
 
     /// The tail hears the float, in points.
@@ -106,6 +118,13 @@ impl Ear {
         self.declared.clear();
         self.stated.clear();
         self.kelvin = 0.0;
+    }
+
+    /// There is no tail any more: the fall goes on.
+    pub fn end_tail(&mut self) {
+        self.tail = None;
+        self.declared.clear();
+        self.stated.clear();
     }
 
     /// Whether its float has read often enough to have a tail of its own.

@@ -105,6 +105,17 @@ impl<const N: usize> Filter<N> {
         }
     }
 
+    /// These numbers go on by as much as is said with each, but for one common factor that is known
+    /// with this relative standard deviation.
+    pub fn jump(&mut self, way: &[(usize, f64)], spread: f64) {
+        for (row, by) in way {
+            self.mean[*row] += by;
+            for (column, other) in way {
+                self.covariance[*row][*column] += spread * spread * by * other;
+            }
+        }
+    }
+
     /// Becomes the one normal belief that has the moments of both.
     pub fn join(&mut self, other: &Self) {
         let total = log_add(self.log_weight, other.log_weight);
@@ -266,6 +277,17 @@ mod tests {
         let variance = 0.25 * (1.0 + 9.0) + 0.75 * (2.0 + 1.0);
         assert!((one.covariance[0][0] - variance).abs() < 1e-12);
         assert!((one.covariance[1][1] - 0.5).abs() < 1e-12 && one.covariance[0][1].abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_jump_is_known_but_for_one_factor() {
+        let mut filter = Filter::independent(0.0, [10.0, 50.0], [0.04, 1.0]);
+        filter.jump(&[(0, 8.0), (1, 6.0)], 0.1);
+        assert_eq!(filter.mean, [18.0, 56.0]);
+        assert!((filter.covariance[0][0] - 0.68).abs() < 1e-12);
+        // A reading tells that there was a tenth more of it: so the other number has more too.
+        filter.learn(&[1.0, 0.0], 18.8, 1e-4);
+        assert!((filter.mean[1] - 56.564).abs() < 0.01, "{}", filter.mean[1]);
     }
 
     #[test]

@@ -85,7 +85,10 @@ impl Belief {
         points: f64,
     ) -> Option<Heard> {
         let name = &reading.source;
-        self.watch_run(reading, time, points);
+        let wild = self.wild_at(time);
+        if wild == 0.0 {
+            self.watch_run(reading, time, points);
+        }
         let source = self.sources.get_mut(name)?;
         source.forgive(time);
         if !source.is_heard() {
@@ -95,16 +98,19 @@ impl Belief {
         let celsius = self.thermal.now();
         let ear = self.ear_mut(name)?;
         ear.advance(time, celsius);
-        let alone = ear.trend.float(points);
-        let together = self.weigh(name, time, points);
-        self.hear_tail(name, time, points);
+        let alone = ear.trend.float(points, wild);
+        ear.note_past(time, FRAME);
+        let together = self.weigh(name, time, points, wild);
+        if wild == 0.0 {
+            self.hear_tail(name, time, points);
+        }
         let heard = together.unwrap_or(alone);
         if together.is_some() && alone.moved.is_some() {
             self.has_moved(reading.at, time, alone.moved, Some(name));
         }
         let one = together.is_none().then_some(name.as_str());
         self.has_moved(reading.at, time, heard.moved, one);
-        if together.is_some() && heard.ordinary >= ORDINARY {
+        if together.is_some() && wild == 0.0 && heard.ordinary >= ORDINARY {
             self.compare(name, time, points);
         }
         self.choose_lead();
@@ -133,6 +139,9 @@ impl Belief {
         }
         self.ear.advance(time, celsius);
         let alone = self.ear.trend.hand(points, sd);
+        if self.lead.is_none() {
+            self.ear.note_past(time, GRAVITY);
+        }
         let offset = self.trend_at(time, |_| (OFFSET, 0.0)).unwrap_or((0.0, 0.0));
         if self.ear.hand_in_tail(time, points, sd * sd, offset) {
             self.restart_tail(None, time);
@@ -172,6 +181,8 @@ impl Belief {
     fn seat(&mut self, name: &str) {
         if self.lead.is_none() {
             self.lead = Some(name.to_owned());
+            // Samples were noted as what they are, not as this float would have read them.
+            self.ear.past.clear();
         }
         if !self.leads(name) && !self.others.contains_key(name) {
             let held = match &self.joint {
@@ -194,7 +205,7 @@ impl Belief {
     }
 
     /// Weighs all trusted floats together from what the leading one alone has told.
-    fn begin_joint(&mut self) {
+    pub(crate) fn begin_joint(&mut self) {
         let names: Vec<String> = self.trusted().map(str::to_owned).collect();
         self.joint = None;
         let Some(lead) = self.lead.clone().filter(|lead| names.contains(lead)) else { return };
@@ -208,7 +219,7 @@ impl Belief {
         self.joint = Some(joint);
     }
 
-    fn advance_joint(&mut self, time: f64) {
+    pub(crate) fn advance_joint(&mut self, time: f64) {
         let noises = self.noises();
         let celsius = self.thermal.now();
         if let Some(joint) = &mut self.joint {
@@ -217,11 +228,11 @@ impl Belief {
     }
 
     /// A reading among those of the others; `None` where it is alone or has no place.
-    fn weigh(&mut self, name: &str, time: f64, points: f64) -> Option<Heard> {
+    fn weigh(&mut self, name: &str, time: f64, points: f64, wild: f64) -> Option<Heard> {
         let float = self.joint.as_ref()?.index(name)?;
         self.advance_joint(time);
         let noise = self.noises().get(float).copied()?;
-        Some(self.joint.as_mut()?.float(float, points, noise))
+        Some(self.joint.as_mut()?.float(float, points, noise, wild))
     }
 
     /// The noise of each float that is weighed: a float that seems to leave the others has one more
@@ -315,6 +326,8 @@ impl Belief {
                 ear.loosen_tail(points);
                 if told {
                     ear.trend.has_moved(points);
+                } else {
+                    ear.past.has_moved(points);
                 }
             }
             if told && is_sure {
@@ -355,16 +368,19 @@ impl Belief {
     /// Floats that are trusted wholly and have an ear.
     fn trusted(&self) -> impl Iterator<Item = &str> {
         let ok = |(name, source): &(&String, &Source)| {
-            source.is_float() && source.doubt.is_none() && self.ear_of(name).is_some()
+            source.is_float()
+                && source.doubt.is_none()
+                && !source.is_aside
+                && self.ear_of(name).is_some()
         };
         self.sources.iter().filter(ok).map(|(name, _)| name.as_str())
     }
 
     /// Another float leads where the one that does is doubted or silent: one that is weighed with
     /// others, if any is, and has a tail, if any has, and of those the least noisy.
-    fn choose_lead(&mut self) {
+    pub(crate) fn choose_lead(&mut self) {
         let fit = |name: &str| {
-            let source = self.sources.get(name);
+            let source = self.sources.get(name).filter(|source| !source.is_aside);
             source.is_some_and(|source| source.doubt.is_none() && source.speaks(self.now))
         };
         if self.lead.as_deref().is_none_or(fit) {
@@ -435,7 +451,7 @@ impl Belief {
         if self.leads(name) { Some(&self.ear) } else { self.others.get(name) }
     }
 
-    fn ear_mut(&mut self, name: &str) -> Option<&mut Ear> {
+    pub(crate) fn ear_mut(&mut self, name: &str) -> Option<&mut Ear> {
         if self.leads(name) { Some(&mut self.ear) } else { self.others.get_mut(name) }
     }
 }

@@ -7,7 +7,7 @@
 //! taught it. What a float's noise is comes from its own bank, where it is alone; here it is taken
 //! as known, so that a few filters are enough.
 
-use crate::bank::{self, Asked, FAR, Heard, Member, Offsets, WANDERS};
+use crate::bank::{self, Asked, FAR, Heard, Jump, Member, Offsets, WANDERS};
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
 use crate::normal::{Part, mixture_below, mixture_moments};
@@ -153,8 +153,8 @@ impl Joint {
     }
 
     /// A reading of its float number `float`, whose noise is this, at the time to which it was
-    /// brought.
-    pub fn float(&mut self, float: usize, points: f64, noise: Noise) -> Heard {
+    /// brought; `wild` is the variance that it has beyond that noise.
+    pub fn float(&mut self, float: usize, points: f64, noise: Noise, wild: f64) -> Heard {
         let weights = read_by(float);
         let voice = &mut self.voices[float];
         let gap = voice.last.map_or(1.0, |last| self.at - last);
@@ -172,11 +172,11 @@ impl Joint {
             Part { variance: part.variance + noise.white, ..part }
         }));
         let far = next.is_some_and(|(mean, sd)| (points - mean).abs() >= FAR * sd);
-        if far && self.voices[float].readings >= LEARNED {
+        if far && wild == 0.0 && self.voices[float].readings >= LEARNED {
             let offset = offset_place(float);
             self.ask(Offsets::One(offset), &[offset], bank::moves_within(gap));
         }
-        let mut heard = bank::observe(&mut self.members, &weights, points, |_| noise.white);
+        let mut heard = bank::observe(&mut self.members, &weights, points, |_| noise.white + wild);
         heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
         heard
     }
@@ -194,6 +194,24 @@ impl Joint {
         let mut heard = bank::observe(&mut self.members, &weights, points, |_| sd * sd);
         heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
         heard
+    }
+
+    /// The next readings of this float tell whether it has moved; so probable it is beforehand.
+    pub fn may_have_moved(&mut self, float: usize, probable: f64) {
+        let offset = offset_place(float);
+        self.ask(Offsets::One(offset), &[offset], probable);
+    }
+
+    /// What was taken for a move of this float by so much was none.
+    pub fn has_not_moved(&mut self, float: usize, points: f64) {
+        for member in &mut self.members {
+            member.filter.mean[offset_place(float)] -= points;
+        }
+    }
+
+    /// Something was added to the beer.
+    pub fn jump(&mut self, jump: &Jump) {
+        bank::jump(&mut self.members, &mut self.asked, jump);
     }
 
     /// Knowledge of the original gravity, in points; a negative variance takes some back.
@@ -269,7 +287,7 @@ mod tests {
         for step in 0..48 {
             let time = f64::from(step) * 0.5;
             bank.advance(time, None);
-            bank.float(51.0 + 0.3 * (time * 7.0).sin());
+            bank.float(51.0 + 0.3 * (time * 7.0).sin(), 0.0);
         }
         bank
     }
@@ -299,7 +317,7 @@ mod tests {
         for step in 0..48 {
             let time = 24.0 + f64::from(step) * 0.5;
             joint.advance(time, None, &[noise, noise]);
-            joint.float(1, 47.0 + 0.3 * (time * 5.0).sin(), noise);
+            joint.float(1, 47.0 + 0.3 * (time * 5.0).sin(), noise, 0.0);
         }
         let (one, _) = joint.moments(0, joint.at(), |_| (OFFSET, 0.0)).unwrap();
         let (two, sd) = joint.moments(1, joint.at(), |_| (OFFSET, 0.0)).unwrap();

@@ -3,6 +3,8 @@
 //! [`Belief`] takes the readings of one batch and answers questions with a probability and its
 //! evidence. It asks no clock: time comes in with the readings and with [`Belief::advance`].
 
+mod addition;
+mod aside;
 #[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod bank;
 mod belief;
@@ -18,6 +20,7 @@ mod joint;
 mod judgement;
 mod noise;
 mod normal;
+mod past;
 mod questions;
 mod reading;
 mod source;
@@ -27,6 +30,7 @@ mod thermal;
 mod trend;
 mod watch;
 
+pub use addition::Addition;
 pub use belief::Belief;
 pub use course::{Course, deviations, later_than};
 pub use judgement::{Care, Estimate, Judgement, Lacking, Measured, Missing, StableJudgement};

@@ -6,6 +6,9 @@ use crate::trend::{FALLEN, GRAVITY, ORIGINAL, SLOPE, Weights};
 use crate::{Estimate, Judgement, Measured, Missing, Original};
 use quantity::{Gravity, GravityDelta, GravityRate, Share, Stamp, plato_from_sg, sg_from_plato};
 
+/// A person who samples so often is silent after so many times.
+const SILENT_SAMPLES: i64 = 3;
+
 impl Belief {
     /// Gravity and rate now, or, where the last reading is too long ago to go on from it, as they
     /// were then; `None` without a usable reading.
@@ -27,6 +30,11 @@ impl Belief {
             return None;
         }
         self.trend_now(|_| (ORIGINAL, 0.0)).map(in_sg)
+    }
+
+    /// The original gravity as believed, in SG, without what additions made of it.
+    pub fn original_as_pitched(&self) -> Option<f64> {
+        self.original().map(|original| original.value - self.raised.original * 1e-3)
     }
 
     /// The final gravity that is still to come, in SG: of the tail once it has begun, else as
@@ -95,14 +103,17 @@ impl Belief {
         })
     }
 
-    /// Whether gravity has fallen by at least this since pitching; the value is in points.
+    /// Whether gravity has fallen by at least this since pitching, what additions raised it by not
+    /// counted; the value is in points.
     pub fn fallen(&self, delta: GravityDelta) -> Judgement {
+        let raised = self.raised.beyond();
         self.judge(self.original_missing(), |belief| {
             let near = belief.original().and_then(|original| Gravity::from_sg(original.value));
             let wanted = near.map(|near| points(near.sg()) - points(delta.below(near)));
             let up: Weights = FALLEN.map(|weight| -weight);
-            let probability = wanted.and_then(|wanted| belief.trend_below(-wanted, |_| (up, 0.0)));
-            (probability, belief.trend_now(|_| (FALLEN, 0.0)).map(measured))
+            let probability =
+                wanted.and_then(|wanted| belief.trend_below(-wanted, |_| (up, -raised)));
+            (probability, belief.trend_now(|_| (FALLEN, raised)).map(measured))
         })
     }
 
@@ -133,7 +144,8 @@ impl Belief {
     /// Whether a fall has been shown, once and for all; the value is in points since pitching.
     pub fn begun(&self) -> Judgement {
         if self.fall.begun.is_some() {
-            let value = self.trend_now(|_| (FALLEN, 0.0)).map(measured);
+            let raised = self.raised.beyond();
+            let value = self.trend_now(|_| (FALLEN, raised)).map(measured);
             return Judgement { probability: Some(1.0), value, missing: None };
         }
         self.fallen(GravityDelta::Points(1.0))
@@ -166,7 +178,11 @@ impl Belief {
         if !self.has_trusted_source() {
             return Some(Missing::NoTrustedSource);
         }
-        let bound = self.sources.get(name)?.bound();
+        let source = self.sources.get(name)?;
+        let bound = match self.samples_every.filter(|_| !source.is_float()) {
+            Some(every) => source.bound().max(every * SILENT_SAMPLES),
+            None => source.bound(),
+        };
         let last: Stamp = self.stamp(*last);
         (self.now.since(last) > bound).then_some(Missing::Gap { last, bound })
     }

@@ -20,6 +20,8 @@ const GAP_TIMES: i64 = 4;
 /// A smaller step, in points or in parts of the noise, is learned without a word.
 const STEP: f64 = 3.0;
 const STEP_NOISE: f64 = 2.2;
+/// A float that moved within this of coming back into the beer did so outside, in h.
+const JUST_BACK: f64 = 24.0;
 /// What is read anew is trusted again after this, in h.
 const FORGIVEN: f64 = 12.0;
 
@@ -45,6 +47,14 @@ pub(crate) struct Source {
     doubted: f64,
     /// It is doubted, but read anew: what it has told of its zero is forgotten.
     anew: bool,
+    /// It is out of the beer.
+    pub is_aside: bool,
+    /// When it came back into the beer, in h.
+    back: Option<f64>,
+    /// By how much it turned out to have moved meanwhile, in points, until that is told.
+    pub moved_outside: Option<f64>,
+    /// Its last step that was seen: when, in h, and by how many points.
+    step: Option<(f64, f64)>,
 }
 
 /// A run of equal readings.
@@ -96,11 +106,20 @@ impl Source {
             doubt: None,
             doubted: 0.0,
             anew: false,
+            is_aside: false,
+            back: None,
+            moved_outside: None,
+            step: None,
         }
     }
 
     /// Takes a reading in; gives what is to be believed now, in points, if anything is.
     pub fn take(&mut self, reading: &GravityReading, time: f64, points: f64) -> Option<f64> {
+        let is_newer = reading.at > self.last || self.passed.is_none();
+        if !is_newer {
+            // A sample that was taken before the last one and told after it.
+            return Some(points);
+        }
         if self.passed.is_some() {
             let gap = reading.at.since(self.last).hours();
             self.gap = Some(self.gap.map_or(gap, |usual| usual + RHYTHM * (gap - usual)));
@@ -187,12 +206,47 @@ impl Source {
         Sticking::Begins
     }
 
-    /// A step of this many points was seen, by a float whose noise is so large, in points.
+    /// A step of this many points was seen, by a float whose noise is so large, in points. One
+    /// that has just come back into the beer may have moved: that is no fault of it.
     pub fn stepped(&mut self, at: Stamp, time: f64, points: f64, noise: f64) {
+        if self.back.take().is_some_and(|back| time - back <= JUST_BACK) {
+            self.moved_outside = Some(points);
+            return;
+        }
         if points.abs() >= STEP.max(STEP_NOISE * noise) {
+            self.step = Some((time, points));
             self.doubt(Doubt::Stepped { at, points }, time);
             self.anew = true;
         }
+    }
+
+    /// The last step that was seen: when, in h, and by how many points.
+    pub fn step(&self) -> Option<(f64, f64)> {
+        self.step
+    }
+
+    /// What was taken for a step of the float was the beer's.
+    pub fn has_not_stepped(&mut self) {
+        self.step = None;
+        self.recent.clear();
+        if matches!(self.doubt, Some(Doubt::Stepped { .. })) {
+            self.trust();
+        }
+    }
+
+    /// It is back in the beer.
+    pub fn is_back(&mut self, time: f64) {
+        self.is_aside = false;
+        self.back = Some(time);
+        self.run = None;
+        self.waiting.clear();
+        self.recent.clear();
+    }
+
+    /// Another float has taken its place: nothing is known of it but its name.
+    pub fn is_another(&mut self) {
+        let (last, last_sg) = (self.last, self.last_sg);
+        *self = Source { last_sg, ..Source::new(self.kind, last) };
     }
 
     /// Samples say that it has drifted by this many points: they have set it.

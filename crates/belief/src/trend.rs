@@ -7,7 +7,7 @@
 //! other, and a fall is known better than either. Gravities are in points above 1.000, times in h
 //! since pitching.
 
-use crate::bank::{self, Asked, FAR, HAND_WANDER, Heard, Member, Offsets, WANDERS};
+use crate::bank::{self, Asked, FAR, HAND_WANDER, Heard, Jump, Member, Offsets, WANDERS};
 use crate::filter::Filter;
 use crate::noise::{KINDS, Noise};
 use crate::normal::{Part, deviation, mixture_below, mixture_moments};
@@ -152,8 +152,9 @@ impl TrendBank {
         self.at = self.at.max(to);
     }
 
-    /// A float's reading, at the time to which the bank was brought.
-    pub fn float(&mut self, points: f64) -> Heard {
+    /// A float's reading, at the time to which the bank was brought; `wild` is the variance that it
+    /// has beyond the float's noise.
+    pub fn float(&mut self, points: f64, wild: f64) -> Heard {
         if self.readings == 0 {
             self.split();
         }
@@ -165,10 +166,10 @@ impl TrendBank {
             Part { variance: part.variance + Noise::kind(member.noise).white, ..part }
         }));
         let far = next.is_some_and(|(mean, sd)| (points - mean).abs() >= FAR * sd);
-        if far && self.readings >= LEARNED {
+        if far && wild == 0.0 && self.readings >= LEARNED {
             self.ask(Offsets::One(3), bank::moves_within(gap));
         }
-        let white = |member: &Member<5>| Noise::kind(member.noise).white;
+        let white = |member: &Member<5>| Noise::kind(member.noise).white + wild;
         let mut heard = bank::observe(&mut self.members, &FLOAT, points, white);
         heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
         if self.readings >= SETTLED {
@@ -194,6 +195,25 @@ impl TrendBank {
         for member in &mut self.members {
             member.filter.covariance[3][3] += points * points;
         }
+    }
+
+    /// Its next readings tell whether the float has moved; so probable it is beforehand.
+    pub fn may_have_moved(&mut self, probable: f64) {
+        if self.readings > 0 {
+            self.ask(Offsets::One(3), probable);
+        }
+    }
+
+    /// What was taken for a move of the float by this was none.
+    pub fn has_not_moved(&mut self, points: f64) {
+        for member in &mut self.members {
+            member.filter.mean[3] -= points;
+        }
+    }
+
+    /// Something was added to the beer.
+    pub fn jump(&mut self, jump: &Jump) {
+        bank::jump(&mut self.members, &mut self.asked, jump);
     }
 
     /// The float has drifted by about this, and the beer was taken to have fallen less or more by

@@ -26,23 +26,38 @@ pub(crate) struct Fall {
     stopped: Option<f64>,
     /// Whether its tail has come.
     pub ended: bool,
+    /// When it was last fed anew, in h.
+    fed: Option<f64>,
     /// Whether the original gravity was measured: readings had settled before the fall.
     pub settled: bool,
 }
 
 impl Fall {
-    /// The fastest fall yet, in points/h; 0 before one is seen.
+    /// The fastest fall yet, in points/h; 0 before one is seen, and where the beer was fed since.
     pub fn fastest(&self) -> f64 {
-        self.fastest
+        if self.fed.is_some() { 0.0 } else { self.fastest }
     }
 
-    /// Looks at the trend after a reading at `time`.
-    pub fn watch(&mut self, time: f64, trend: &TrendBank, expectation: &Expectation) -> Phase {
+    /// There is something new to ferment: how fast that goes is another matter than before.
+    pub fn renew(&mut self, time: f64) {
+        (self.ended, self.stopped, self.fastest) = (false, None, 0.0);
+        self.fed = Some(time);
+    }
+
+    /// Looks at the trend after a reading at `time`; additions have raised the fall by `raised`
+    /// points beyond what they raised the original gravity by.
+    pub fn watch(
+        &mut self,
+        time: f64,
+        trend: &TrendBank,
+        expectation: &Expectation,
+        raised: f64,
+    ) -> Phase {
         const SETTLED_READINGS: u32 = 4;
         const SETTLED_HOURS: f64 = 1.0;
         let first = *self.first.get_or_insert(time);
         self.readings = self.readings.saturating_add(1);
-        let still = trend.below(time, BEGUN_POINTS, |_| (FALLEN, 0.0)).unwrap_or(1.0);
+        let still = trend.below(time, BEGUN_POINTS, |_| (FALLEN, raised)).unwrap_or(1.0);
         if self.begun.is_none() {
             let enough = self.readings >= SETTLED_READINGS && time - first >= SETTLED_HOURS;
             self.settled |= enough && still > 0.5;
@@ -66,10 +81,13 @@ impl Fall {
         const TAIL: f64 = 0.5;
         const STOPPED: f64 = 0.2;
         const STOPPED_HOURS: f64 = 12.0;
+        const FED_LONG_AGO: f64 = 24.0;
         if done >= FAST_DONE {
             self.fastest = self.fastest.max(rate);
         }
-        if self.fastest < FAST || rate > UNREST * self.fastest {
+        // What is added to a beer that has nearly ended may never go so fast again.
+        let fed_long_ago = self.fed.is_some_and(|fed| time - fed >= FED_LONG_AGO);
+        if (self.fastest < FAST && !fed_long_ago) || rate > UNREST * self.fastest {
             self.stopped = None;
             return Phase::Falling;
         }

@@ -135,6 +135,7 @@ fn pitch() -> Input {
         by: None,
         command: Command::from_fields("pitch", &fields).map_err(|error| error.to_string()),
         schedule: Some(LoadedSchedule { name: "lager".to_owned(), schedule }),
+        calibration: None,
         history: Vec::new(),
     })
 }

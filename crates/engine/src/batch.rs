@@ -3,7 +3,9 @@
 use crate::forecast::Forecast;
 use crate::milestone::Verdict;
 use crate::nudge::Nudge;
+use crate::packaging::Packaging;
 use belief::{Belief, Expectation, Expected, Original};
+use brewing::addition::{Added, Outcome};
 use quantity::{Gravity, Share, Span, Stamp, Temperature, Volume};
 use schedule::model::{ExpectedFinal, ExpectedOriginal, Schedule, Stage};
 use serde::{Deserialize, Serialize};
@@ -39,6 +41,15 @@ pub(crate) struct Batch {
     pub expected_final: ExpectedFinal,
     /// Whether the pitch had one of its own, which an edited schedule does not change.
     pub own_final: bool,
+    /// All that was added to it.
+    pub added: Added,
+    /// What of that the expected final gravity was told with already.
+    final_told_with: Added,
+    /// When the last hand sample of this batch was taken.
+    pub sampled_at: Option<Stamp>,
+    /// When a sample was last called for.
+    pub sample_called: Option<Stamp>,
+    pub packaging: Packaging,
     pub belief: Belief,
     /// The original gravity that the belief's expectation of the final one was made with, in SG.
     expected_with: Option<f64>,
@@ -113,7 +124,7 @@ impl Batch {
         let expected_with = foretold(original);
         let own_final = new.expected_final.is_some();
         let expected_final = new.expected_final.unwrap_or(new.schedule.expect.final_gravity);
-        let expectation = expectation(original, expected_final, expected_with);
+        let final_sg = final_sg(expected_final, expected_with);
         Batch {
             id: new.id,
             parent: None,
@@ -127,7 +138,12 @@ impl Batch {
             original_unknown: new.original_unknown,
             expected_final,
             own_final,
-            belief: Belief::new(pitched_at, expectation),
+            added: Added::default(),
+            final_told_with: Added::default(),
+            sampled_at: new.sampled_original.map(|_| pitched_at),
+            sample_called: None,
+            packaging: Packaging::default(),
+            belief: Belief::new(pitched_at, expectation(original, final_sg)),
             expected_with,
             stage: StageRun::new(stage, pitched_at, entry),
             done: Vec::new(),
@@ -160,11 +176,10 @@ impl Batch {
     /// believed.
     pub fn refresh_expectation(&mut self) {
         let ExpectedFinal::Attenuation(_) = self.expected_final else { return };
-        let Some(original) = self.belief.original() else { return };
-        let moved =
-            self.expected_with.is_none_or(|sg| (sg - original.value).abs() > ORIGINAL_MOVED);
+        let Some(original) = self.belief.original_as_pitched() else { return };
+        let moved = self.expected_with.is_none_or(|sg| (sg - original).abs() > ORIGINAL_MOVED);
         if moved {
-            self.expected_with = Some(original.value);
+            self.expected_with = Some(original);
             self.expect_anew();
         }
     }
@@ -187,6 +202,8 @@ impl Batch {
         if let Some(last) = last {
             self.expected_final = last;
             self.own_final = true;
+            // It is told of the beer as it is, with all that is in it.
+            self.final_told_with = self.added;
         }
         self.expect_anew();
     }
@@ -208,7 +225,7 @@ impl Batch {
     /// Tells the belief what is expected now.
     fn expect_anew(&mut self) {
         let original = self.original();
-        self.belief.expect(expectation(original, self.expected_final, self.expected_with));
+        self.belief.expect(expectation(original, self.expected_final_sg()));
     }
 
     /// Whether it is time to tell the original gravity that was to be measured.
@@ -221,14 +238,41 @@ impl Batch {
         belief::deviations(self.confidence())
     }
 
-    /// The original gravity in SG as believed, else as expected.
+    /// The original gravity in SG as believed, else as expected: with all that was added.
     pub fn original_sg(&self) -> Option<f64> {
-        self.belief.original().map(|original| original.value).or(foretold(self.original()))
+        let expected = || effective(self.added, self.foretold_sg()?);
+        self.belief.original().map(|original| original.value).or_else(expected)
     }
 
-    /// The expected final gravity in SG, where there is one.
+    /// The expected final gravity in SG, where there is one: with all that was added.
     pub fn expected_final_sg(&self) -> Option<f64> {
-        final_sg(self.expected_final, self.expected_with)
+        let pitched = self.expected_with.or_else(|| self.pitched_sg());
+        let wort = pitched.and_then(|sg| effective(self.final_told_with, sg));
+        let told = final_sg(self.expected_final, wort)?;
+        let since = self.added.since(self.final_told_with);
+        let mixed = || since.last(Gravity::from_sg(wort?)?, Gravity::from_sg(told)?);
+        if since.is_nothing() { Some(told) } else { Some(mixed().map_or(told, Gravity::sg)) }
+    }
+
+    /// Something was added: the expectations follow, and the forecast is made anew.
+    pub fn add(&mut self, outcome: &Outcome) {
+        (self.added, self.volume) = (outcome.added, outcome.batch.volume);
+        self.end_anew();
+    }
+
+    /// The end is to be shown anew.
+    pub fn end_anew(&mut self) {
+        self.packaging.forget();
+        self.forecast.is_outdated();
+    }
+
+    /// The original gravity in SG as pitched: as believed, else as expected.
+    fn pitched_sg(&self) -> Option<f64> {
+        self.belief.original_as_pitched().or_else(|| self.foretold_sg())
+    }
+
+    fn foretold_sg(&self) -> Option<f64> {
+        foretold(self.original())
     }
 
     /// Marks the present stage as entered.
@@ -290,9 +334,21 @@ fn foretold(original: Original) -> Option<f64> {
     }
 }
 
-fn expectation(original: Original, last: ExpectedFinal, with: Option<f64>) -> Expectation {
-    let final_sg = final_sg(last, with).map(|sg| Expected { sg, sd_points: EXPECTED_FINAL_SD });
-    Expectation { original, final_sg }
+fn expectation(original: Original, final_sg: Option<f64>) -> Expectation {
+    Expectation { original, final_sg: final_sg.map(expected_end) }
+}
+
+/// A final gravity in SG, as sure as one is expected.
+pub(crate) fn expected_end(sg: f64) -> Expected {
+    Expected { sg, sd_points: EXPECTED_FINAL_SD }
+}
+
+/// The original gravity that counts for a wort that was pitched at this one, both in SG.
+fn effective(added: Added, pitched_sg: f64) -> Option<f64> {
+    if added.is_nothing() {
+        return Some(pitched_sg);
+    }
+    Some(added.original(Gravity::from_sg(pitched_sg)?)?.sg())
 }
 
 fn final_sg(expected: ExpectedFinal, original_sg: Option<f64>) -> Option<f64> {

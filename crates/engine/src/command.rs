@@ -1,7 +1,9 @@
 //! Commands: the same fields over the broker, in `pipe` and as flags on the command line.
 
+use brewing::addition::Portion;
 use quantity::{
-    Gravity, GravityDelta, Quantity, Share, Span, Stamp, Temperature, TemperatureDelta, Volume,
+    Gravity, GravityDelta, Mass, Quantity, Share, Span, Stamp, Temperature, TemperatureDelta,
+    Volume,
 };
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -56,6 +58,10 @@ pub enum Command {
     },
     /// A hand reading.
     Sample(Sample),
+    /// Something was added to the beer.
+    Addition(Addition),
+    /// A float was taken out of the beer, came back, or was replaced.
+    Source(Source),
     /// A free line.
     Note {
         /// The line.
@@ -158,6 +164,59 @@ pub struct Sample {
     pub taken: Option<Stamp>,
 }
 
+/// The fields of an addition.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Addition {
+    /// What it was, in words.
+    pub what: String,
+    /// What it brings; `None`: nothing that counts, such as hops.
+    pub brings: Option<Brings>,
+    /// For how long readings may be wild.
+    pub disturbs: Option<Span>,
+}
+
+/// What an addition brings.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum Brings {
+    /// So much dry extract that ferments wholly.
+    Extract(Mass),
+    /// So much of a liquid of this gravity.
+    Liquid(Volume, Gravity),
+    /// As much as was seen to raise the gravity by this.
+    Rise(GravityDelta),
+}
+
+impl Brings {
+    /// As the mass balance takes it.
+    pub fn portion(self) -> Portion {
+        match self {
+            Brings::Extract(mass) => Portion::Extract(mass),
+            Brings::Liquid(volume, gravity) => Portion::Liquid(volume, gravity),
+            Brings::Rise(rise) => Portion::Rise(rise),
+        }
+    }
+}
+
+/// The fields of what was done with a gravity source.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Source {
+    /// Its name.
+    pub name: String,
+    /// What was done.
+    pub done: Done,
+}
+
+/// What was done with a gravity source.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum Done {
+    /// It is out of the beer; it counts as back after this time.
+    Aside(Option<Span>),
+    /// It is back.
+    Return,
+    /// Another one is in its place, with this file as its calibration.
+    Exchanged(Option<String>),
+}
+
 /// The fields of a move.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Move {
@@ -230,6 +289,8 @@ pub const COMMANDS: &[(&str, &[&str])] = &[
     ("expect", &["original_gravity", "uncertainty", "final_gravity", "attenuation", "because"]),
     ("revise", &["schedule"]),
     ("sample", &["gravity", "instrument", "temperature", "calibrated_at", "uncertainty", "taken"]),
+    ("addition", &["what", "extract", "volume", "gravity", "raises", "disturbs"]),
+    ("source", &["name", "do", "for", "calibration"]),
     ("note", &["text"]),
     ("move", &["to", "keep", "volume"]),
     ("park", &["target", "for"]),
@@ -288,6 +349,8 @@ impl Command {
             Command::Confirm { .. } => "confirm",
             Command::Revise { .. } => "revise",
             Command::Sample(_) => "sample",
+            Command::Addition(_) => "addition",
+            Command::Source(_) => "source",
             Command::Note { .. } => "note",
             Command::Move(_) => "move",
             Command::Acknowledge { .. } => "acknowledge",
@@ -302,6 +365,15 @@ impl Command {
         match self {
             Command::Pitch(pitch) => Some(&pitch.schedule),
             Command::Revise { schedule } => schedule.as_deref().or(pitched),
+            _ => None,
+        }
+    }
+
+    /// The file of a calibration that the command needs, as it is written: relative to the
+    /// configuration.
+    pub fn calibration_file(&self) -> Option<&str> {
+        match self {
+            Command::Source(Source { done: Done::Exchanged(file), .. }) => file.as_deref(),
             _ => None,
         }
     }
@@ -332,6 +404,8 @@ impl Fields<'_> {
             "confirm" => Command::Confirm { say: self.text("say") },
             "revise" => Command::Revise { schedule: self.text("schedule") },
             "sample" => Command::Sample(self.sample()?),
+            "addition" => Command::Addition(self.addition()?),
+            "source" => Command::Source(self.source()?),
             "note" => Command::Note { text: self.required("text")? },
             "move" => Command::Move(Move {
                 to: self.required("to")?,
@@ -450,6 +524,54 @@ impl Fields<'_> {
             uncertainty: self.quantity("uncertainty")?,
             taken: self.time("taken")?,
         })
+    }
+
+    fn addition(&self) -> Result<Addition, CommandError> {
+        let (extract, rise) = (self.quantity("extract")?, self.quantity("raises")?);
+        let liquid = match (self.quantity("volume")?, self.quantity("gravity")?) {
+            (Some(volume), Some(gravity)) => Some(Brings::Liquid(volume, gravity)),
+            (None, None) => None,
+            _ => {
+                return Err(CommandError(
+                    "`volume` and `gravity` belong together: water has a `gravity` of \"1.000 SG\""
+                        .to_owned(),
+                ));
+            }
+        };
+        let all = [extract.map(Brings::Extract), liquid, rise.map(Brings::Rise)];
+        let mut given = all.into_iter().flatten();
+        let brings = given.next();
+        if given.next().is_some() {
+            return Err(CommandError(
+                "give one of `extract`, `volume` with `gravity`, and `raises`, or none of them"
+                    .to_owned(),
+            ));
+        }
+        let disturbs = self.quantity("disturbs")?;
+        Ok(Addition { what: self.required("what")?, brings, disturbs })
+    }
+
+    fn source(&self) -> Result<Source, CommandError> {
+        let (time, file) = (self.quantity("for")?, self.text("calibration"));
+        let word = self.required("do")?;
+        if time.is_some() && word != "aside" {
+            return Err(CommandError("`for` goes with `aside` only".to_owned()));
+        }
+        if file.is_some() && word != "exchanged" {
+            return Err(CommandError("`calibration` goes with `exchanged` only".to_owned()));
+        }
+        let done = match word.as_str() {
+            "aside" => Done::Aside(time),
+            "return" => Done::Return,
+            "exchanged" => Done::Exchanged(file),
+            other => {
+                return Err(CommandError(format!(
+                    "`do`: `{other}` is nothing that is done with a source: it could be `aside`, \
+                     `return` or `exchanged`"
+                )));
+            }
+        };
+        Ok(Source { name: self.required("name")?, done })
     }
 
     /// `yes`, `no` or a volume.

@@ -1,6 +1,7 @@
 //! A gravity source as the engine sees it: its temperature, its battery, its last word.
 
 use crate::probe::Probe;
+use brewing::calibration::Calibration;
 use quantity::{Span, Stamp};
 use serde::{Deserialize, Serialize};
 
@@ -35,12 +36,46 @@ pub(crate) struct Float {
     /// Whether it has been back inside since.
     #[serde(default)]
     back_inside: bool,
+    /// It is out of the beer.
+    pub aside: Option<Aside>,
+    /// When it last came back into the beer.
+    pub back_at: Option<Stamp>,
+    /// When another one took its place in this batch, and with which calibration of its own.
+    pub exchanged: Option<Exchanged>,
+}
+
+/// A float that a person took out of the beer.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Aside {
+    pub since: Stamp,
+    /// It counts as back from then on.
+    pub until: Option<Stamp>,
+}
+
+/// A float that took the place of another.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Exchanged {
+    pub at: Stamp,
+    /// The file's name and what it holds; `None`: the configured one goes on.
+    pub calibration: Option<(String, Calibration)>,
 }
 
 impl Float {
     /// A batch began: what was told of the one before is not told of this one.
     pub fn begin_batch(&mut self) {
         (self.beyond_told, self.back_inside) = (None, false);
+        self.exchanged = None;
+    }
+
+    /// Another one is in its place: nothing is known of it yet.
+    pub fn exchange(&mut self, exchanged: Exchanged) {
+        let back_at = Some(exchanged.at);
+        *self = Float { exchanged: Some(exchanged), back_at, ..Float::default() };
+    }
+
+    /// The calibration that it has of its own, for this batch.
+    pub fn own_calibration(&self) -> Option<&(String, Calibration)> {
+        self.exchanged.as_ref()?.calibration.as_ref()
     }
 
     /// Takes whether a gravity that counts lay within the range of the calibration; answers whether

@@ -92,6 +92,7 @@ impl Vessel {
                 yes: finding.verdicts.iter().map(|verdict| verdict.answer.is_yes()).collect(),
                 original: batch.original_sg().map(points),
                 expected_final: batch.expected_final_sg().map(points),
+                raised: batch.belief.raised_beyond_original(),
                 sd: estimate.map_or(1.0, |estimate| estimate.sg.sd * 1e3),
                 rate_sd: estimate.map_or(1.0, |estimate| estimate.rate_points_per_day.sd),
                 near: 2.0 * cx.setup.config.control.hysteresis.kelvin(),
@@ -191,6 +192,12 @@ impl Batch {
 }
 
 impl Forecast {
+    /// The beer is another one than was foretold: it is made anew, and nothing is learned from how
+    /// long the running stage takes.
+    pub fn is_outdated(&mut self) {
+        (self.made, self.entered) = (None, None);
+    }
+
     fn is_worth_telling(&self, pitched: Stamp, now: Stamp) -> bool {
         if self.stages.is_empty() {
             return false;

@@ -1,6 +1,7 @@
 //! All that can happen to the engine: one closed set.
 
 use crate::command::Command;
+use brewing::calibration::Calibration;
 use quantity::Stamp;
 use schedule::Name;
 use schedule::model::Schedule;
@@ -129,8 +130,20 @@ pub struct CommandInput {
     pub command: Result<Command, String>,
     /// The schedule's file, for commands that name one: the driver reads it.
     pub schedule: Option<LoadedSchedule>,
+    /// A calibration's file, for commands that name one: the driver reads it.
+    #[serde(default)]
+    pub calibration: Option<LoadedCalibration>,
     /// For a pitch in the past: the readings kept since then, oldest first.
     pub history: Vec<(Stamp, Reading)>,
+}
+
+/// What became of a calibration's file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LoadedCalibration {
+    /// The file as the command has it.
+    pub name: String,
+    /// The calibration, or why there is none, in a sentence.
+    pub calibration: Result<Calibration, String>,
 }
 
 /// What became of a schedule's file.

@@ -100,7 +100,7 @@ impl Vessel {
             }
             float => {
                 if let Some(raw) = reading.values.gravity.filter(|_| is_source(cx, float))
-                    && let Ok(corrected) = cx.setup.corrected(float, raw, None)
+                    && let Ok(corrected) = self.corrected(cx, float, raw, None)
                 {
                     let shown = self.floats.entry(float.to_owned()).or_default();
                     shown.last_sg = shown.last_sg.or(Some(corrected.gravity.sg()));
@@ -165,7 +165,7 @@ impl Vessel {
         }
         // A report with an impossible gravity is not this float's word: nothing of it counts, not
         // even that it was heard, so that a later one with a time of its own is not too old.
-        let impossible = reading.values.gravity.map(|raw| cx.setup.corrected(source, raw, None));
+        let impossible = reading.values.gravity.map(|raw| self.corrected(cx, source, raw, None));
         if let Some(Err(problem)) = impossible {
             return self.refuse(cx, source, &problem);
         }
@@ -176,6 +176,10 @@ impl Vessel {
             float.take_battery(at, percent);
             self.fresh = true;
         }
+        if self.is_aside(source) {
+            // It is kept by the driver, as all inputs are.
+            return;
+        }
         self.take_float_temperature(cx, at, reading);
         let temperature = self
             .floats
@@ -184,7 +188,7 @@ impl Vessel {
             .filter(|(taken, _)| *taken == at)
             .map(|(_, temperature)| temperature);
         let Some(raw) = reading.values.gravity else { return };
-        match cx.setup.corrected(source, raw, temperature) {
+        match self.corrected(cx, source, raw, temperature) {
             Ok(corrected) => self.take_gravity(cx, at, source, corrected, temperature),
             Err(problem) => self.refuse(cx, source, &problem),
         }
@@ -259,7 +263,7 @@ impl Vessel {
         raw: RawGravity,
         temperature: Option<Temperature>,
     ) {
-        let Ok(corrected) = cx.setup.corrected(source, raw, temperature) else { return };
+        let Ok(corrected) = self.corrected(cx, source, raw, temperature) else { return };
         let Some(batch) = &mut self.batch else { return };
         let taken = batch.belief.take(&GravityReading {
             at,
@@ -285,10 +289,9 @@ impl Vessel {
         if !float.take_range(at, corrected.within_range) {
             return;
         }
-        let Some(calibration) = cx.setup.calibration(source) else { return };
+        let Some(calibration) = self.calibration_of(cx.setup, source) else { return };
         let (lowest, highest) = calibration.range();
-        let config = cx.setup.config.gravity.get(source);
-        let file = config.and_then(|config| config.calibration.clone()).unwrap_or_default();
+        let file = self.calibration_file(cx.setup, source).unwrap_or_default().to_owned();
         let text = format!(
             "A reading of {source}, {}, lies beyond its calibration {file} ({}): its {} is read \
              off the straight line on which the curve goes on. It counts; measure points there \

@@ -5,6 +5,7 @@
 //! `replay`, `rehearse`, `pipe` and recovery after a crash are thin drivers around the same engine,
 //! so what was rehearsed is what will run.
 
+mod addition;
 mod advice;
 mod ahead;
 mod alarm;
@@ -29,6 +30,7 @@ mod milestone;
 mod moving;
 mod nudge;
 mod outputs;
+mod packaging;
 mod park;
 mod past;
 mod perform;
@@ -36,6 +38,7 @@ mod probe;
 pub mod record;
 mod setpoint;
 mod setup;
+mod source;
 mod stages;
 mod time;
 mod valve;
@@ -49,7 +52,9 @@ mod words;
 pub use command::{Command, CommandError};
 pub use effect::{CoolerDrive, Drive, Effect, OutputKind, Reply};
 pub use engine::{Engine, Glance, STATE_VERSION, State};
-pub use input::{CommandInput, Input, LoadedSchedule, RawGravity, Reading, Values};
+pub use input::{
+    CommandInput, Input, LoadedCalibration, LoadedSchedule, RawGravity, Reading, Values,
+};
 pub use record::{Kind, Record};
 pub use setup::{Corrected, Setup, VesselSetup};
 pub use time::Now;

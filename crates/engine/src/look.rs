@@ -6,7 +6,6 @@ use crate::effect::OutputKind;
 use crate::outputs::output;
 use crate::vessel::{Run, Vessel};
 use crate::view;
-use crate::words;
 use quantity::{Stamp, Temperature, plato_from_sg};
 use schedule::model::ExpectedFinal;
 
@@ -48,7 +47,7 @@ impl Vessel {
             cooler: None,
             waits_for: self.waits_for(cx),
             forecast: self.forecast_view(cx),
-            packaging: None,
+            packaging: self.packaging_view(cx),
             parked_c: self.parked.as_ref().map(|parked| parked.target.celsius()),
             parked_until: until(self.parked.as_ref().and_then(|parked| parked.until)),
             locked: self.locked.as_ref().map(|locked| locked.because.clone()),
@@ -198,11 +197,7 @@ impl Vessel {
                 offset_points: report.and_then(|report| report.offset).map(|offset| offset.value),
                 battery_percent: float.and_then(|float| float.battery),
                 battery_days_left: float.and_then(|float| float.battery_days_left(cx.now)),
-                caution: float.filter(|float| float.beyond).and_then(|_| {
-                    let calibration = cx.setup.calibrations.get(name)?;
-                    let range = words::range(calibration, cx.show);
-                    Some(format!("beyond its calibration, {range}"))
-                }),
+                caution: self.source_caution(cx, name.as_str()),
             });
         }
         if config.beer.is_some() {

@@ -96,8 +96,7 @@ impl Vessel {
         let said = self.parked.as_ref().and_then(|parked| parked.said);
         let until = time.map(|time| cx.now + time);
         self.parked = Some(Parked { target, since, until, said });
-        let gentle = Temperature::clamped(AT_ONCE_ABOVE).min(known).max(target);
-        self.setpoint = Some(if target > gentle { target } else { gentle });
+        self.setpoint = Some(Temperature::clamped(AT_ONCE_ABOVE).min(known).max(target));
         self.moving_from = Some(known);
         self.standing_since = None;
         // Nobody knows how strong it is what stands in it.

@@ -9,6 +9,7 @@ use crate::input::{CommandInput, LoadedSchedule};
 use crate::record::Kind;
 use crate::stages::{caution, lately, no_finding};
 use crate::vessel::{Run, Vessel};
+use crate::words;
 use belief::{GravityReading, Taken};
 use quantity::{Gravity, Span, Stamp, Temperature};
 use schedule::model::{Along, ExpectedFinal, Milestone, Notice, Schedule, Stage, Target};
@@ -24,7 +25,9 @@ const PAST: Span = Span::from_hours(60 * 24);
 /// A free line has at most so many characters.
 const LINE_LONGEST: usize = 4000;
 /// A name and the like have at most so many characters.
-const NAME_LONGEST: usize = 200;
+pub(crate) const NAME_LONGEST: usize = 200;
+/// Common practice, no source.
+const DEGAS: &str = "; a density meter needs a degassed sample, for bubbles make it read too low";
 /// Most hand instruments are made for this, in °C.
 const CALIBRATED_AT_C: f64 = 20.0;
 
@@ -100,9 +103,11 @@ impl Vessel {
             | Command::Expect(_)
             | Command::Move(_)
             | Command::Nudge(_)
+            | Command::Addition(_)
             | Command::Revise { .. } => &[Running, Held],
             Command::Stop => &[Running, Held, Complete],
             Command::Sample(_)
+            | Command::Source(_)
             | Command::Note { .. }
             | Command::Lock { .. }
             | Command::Unlock
@@ -131,6 +136,8 @@ impl Vessel {
             Command::Revise { .. } => self.refuse_revise(cx, input.schedule.as_ref()),
             Command::Confirm { say } => self.refuse_confirm(say.as_deref()),
             Command::Sample(sample) => self.refuse_sample(cx, sample),
+            Command::Addition(addition) => self.refuse_addition(addition),
+            Command::Source(source) => self.refuse_source(cx, source, input.calibration.as_ref()),
             Command::Move(asked) => self.refuse_move(cx, asked),
             Command::Hold { target: Some(target) } => self.refuse_target(cx, *target),
             Command::Advance { to: Some(to) } => self.refuse_stage(to),
@@ -260,6 +267,8 @@ impl Vessel {
             Command::Confirm { say } => self.confirm(cx, say.as_deref(), input.by.as_deref()),
             Command::Revise { .. } => self.revise(cx, input),
             Command::Sample(sample) => self.sample(cx, sample),
+            Command::Addition(addition) => self.addition(cx, addition, input.by.as_deref()),
+            Command::Source(source) => self.source(cx, source, input.calibration.as_ref()),
             Command::Note { text } => {
                 let batch = self.batch_id();
                 cx.record(
@@ -469,7 +478,7 @@ impl Vessel {
             return "no gravity".to_owned();
         };
         let taken = sample.taken.map_or(cx.now, |taken| cx.clock.steady_of(taken)).min(cx.now);
-        let mut outcome = "";
+        let mut outcome = String::new();
         let has_beer = self.has_beer();
         if let Some(batch) = self.batch.as_mut().filter(|_| has_beer) {
             let result = batch.belief.take(&GravityReading {
@@ -480,10 +489,18 @@ impl Vessel {
                 temperature: sample.temperature,
             });
             outcome = match result {
-                Taken::Believed => "",
-                Taken::Outlying { .. } => "; it lies far from what was foretold",
-                Taken::Refused(_) => "; it is not plausible and does not count",
+                Taken::Believed => String::new(),
+                Taken::Outlying { .. } => "; it lies far from what was foretold".to_owned(),
+                Taken::Refused(why) => {
+                    format!("; {}: it does not count", words::refusal(&why, cx.show))
+                }
             };
+            if !outcome.ends_with("count") {
+                batch.sampled_at = batch.sampled_at.max(Some(taken));
+            }
+        }
+        if sample.instrument == Instrument::DensityMeter {
+            outcome.push_str(DEGAS);
         }
         let (text, tool) = (cx.show.gravity(gravity), instrument_name(sample.instrument));
         let line = format!("Sample by {tool}: {text} ± {sd_points:.1} points{outcome}.");

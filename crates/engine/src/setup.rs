@@ -62,7 +62,20 @@ impl VesselSetup {
         raw: RawGravity,
         temperature: Option<Temperature>,
     ) -> Result<Corrected, String> {
-        let calibration = self.calibration(source);
+        self.corrected_by(self.calibration(source), source, raw, temperature)
+    }
+
+    /// As [`VesselSetup::corrected`], with this calibration in place of the configured one.
+    ///
+    /// # Errors
+    /// A sentence saying why this is no gravity.
+    pub fn corrected_by(
+        &self,
+        calibration: Option<&Calibration>,
+        source: &str,
+        raw: RawGravity,
+        temperature: Option<Temperature>,
+    ) -> Result<Corrected, String> {
         let plain = |raw| match raw {
             RawGravity::Sg(sg) => sg,
             RawGravity::Plato(plato) | RawGravity::Brix(plato) => {

@@ -210,7 +210,7 @@ impl Vessel {
                 self.leave_stage(cx, &format!("its `at_most` of {time} was reached"), found);
             }
             Overdue::Hold => {
-                self.hold(cx, None, &format!("{name} reached its `at_most` of {time}"))
+                self.hold(cx, None, &format!("{name} reached its `at_most` of {time}"));
             }
         }
     }

@@ -238,6 +238,7 @@ impl Vessel {
         if let Some(batch) = &mut self.batch {
             batch.belief.advance(cx.now);
         }
+        self.return_in_time(cx);
         let judge = self.fresh || cx.now >= self.judge_at;
         if judge {
             self.fresh = false;

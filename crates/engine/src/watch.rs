@@ -5,7 +5,7 @@ use crate::context::Context;
 use crate::probe::Probe;
 use crate::record::Kind;
 use crate::vessel::{Blocks, Controlled, Run, Vessel, controlled_on};
-use belief::Care;
+use belief::{Care, Doubt};
 use control::Output;
 use quantity::{GravityDelta, Show, Span, Stamp, Temperature};
 use schedule::config;
@@ -21,7 +21,7 @@ const STRENGTH_EVERY: Span = Span::from_hours(1);
 /// A block ends when the beer is back by this much, in K.
 const BLOCK_BACK_K: f64 = 0.2;
 /// A source is silent after so many of its intervals.
-const SILENT_INTERVALS: i64 = 3;
+pub(crate) const SILENT_INTERVALS: i64 = 3;
 /// A battery is low under this charge, in percent …
 const BATTERY_LOW_PERCENT: f64 = 15.0;
 /// … or with fewer days left than this.
@@ -50,6 +50,9 @@ impl Vessel {
         self.watch_sources(cx);
         self.watch_batteries(cx);
         self.note_strength(cx);
+        self.watch_packaging(cx);
+        self.call_for_samples(cx);
+        self.tell_moved_outside(cx);
     }
 
     /// Once the fall is shown, the original gravity that was to be measured is known, or never will
@@ -150,8 +153,12 @@ impl Vessel {
         let floats = config.gravity.iter().map(|(name, source)| {
             self.float_quiet_since(name.as_str()) + source.every * SILENT_INTERVALS
         });
+        let samples = config.sample_every.map(|every| {
+            let silent = every * SILENT_INTERVALS;
+            [self.sample_due(every), self.sampled_since() + silent]
+        });
         let watched = self.has_beer();
-        floats.filter(move |_| watched)
+        floats.chain(samples.into_iter().flatten()).filter(move |_| watched)
     }
 
     /// Since when a float has said nothing that could be used.
@@ -161,6 +168,9 @@ impl Vessel {
         let used = self.floats.get(name).and_then(|float| float.used);
         let pitched = self.batch.as_ref().map_or(self.started_at, |batch| batch.pitched_at);
         let since = used.map_or(pitched, |used| used.max(pitched));
+        // What was out of the beer begins anew.
+        let back = self.floats.get(name).and_then(|float| float.back_at);
+        let since = back.map_or(since, |back| since.max(back));
         let stands = self.alarms.is_raised(rules::GRAVITY_SILENT.id, name);
         if stands { since } else { since.max(self.started_at) }
     }
@@ -304,7 +314,8 @@ impl Vessel {
         for (name, source) in &config.gravity {
             let name = name.as_str();
             let quiet = cx.now.since(self.float_quiet_since(name));
-            let silent = (self.has_beer() && quiet >= source.every * SILENT_INTERVALS).then(|| {
+            let watched = self.has_beer() && !self.is_aside(name);
+            let silent = (watched && quiet >= source.every * SILENT_INTERVALS).then(|| {
                 let text = format!(
                     "{name} has given no usable gravity for {quiet}, three of its intervals. Look \
                      at its battery, its link and its place"
@@ -315,11 +326,19 @@ impl Vessel {
             let doubt = reports.iter().find(|report| report.name == name).and_then(|r| r.doubt);
             let doubtful = doubt.map(|doubt| {
                 let why = crate::words::doubt(&doubt, cx.show);
-                let text = format!("{name} is doubted: {why}. Take a sample");
-                Condition::new(text, json!({ "source": name }))
+                let rose = matches!(doubt, Doubt::Stepped { points, .. } if points > 0.0);
+                let what = if rose {
+                    "If something was added to the beer, record it with `addition`; else look at \
+                     the float and take a sample"
+                } else {
+                    "Take a sample"
+                };
+                let text = format!("{name} is doubted: {why}. {what}");
+                Condition::new(text, json!({ "source": name, "asks_for_addition": rose }))
             });
             self.alarm(cx, rules::GRAVITY_DOUBTFUL, Some(name), doubtful);
         }
+        self.watch_samples(cx);
     }
 
     fn watch_batteries(&mut self, cx: &mut Context<'_, '_>) {

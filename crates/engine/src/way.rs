@@ -56,6 +56,8 @@ pub(crate) struct Ahead<'a> {
     /// In points above 1.000.
     pub original: Option<f64>,
     pub expected_final: Option<f64>,
+    /// The fall is larger by this than the way from the original gravity.
+    pub raised: f64,
     /// Of the estimate: in points, and in points a day.
     pub sd: f64,
     pub rate_sd: f64,
@@ -340,7 +342,9 @@ impl Ahead<'_> {
             }
             Milestone::Gravity(gravity) => Some(points(gravity.sg())),
             Milestone::AboveFinal(delta) => Some(points(delta.above(near(self.expected_final?)?))),
-            Milestone::Drop(delta) => Some(points(delta.below(near(self.original?)?))),
+            Milestone::Drop(delta) => {
+                Some(points(delta.below(near(self.original?)?)) + self.raised)
+            }
             _ => None,
         }
     }

@@ -193,6 +193,7 @@ impl House {
             by: None,
             command: Ok(command),
             schedule,
+            calibration: None,
             history: Vec::new(),
         }));
     }

@@ -205,6 +205,13 @@ impl Story {
         }
     }
 
+    /// Gives a command again, as a broker may: whatever comes of it.
+    #[track_caller]
+    pub fn command_again(&mut self, vessel: &str, command: Value) -> &mut Self {
+        self.command(vessel, command);
+        self
+    }
+
     // What hands do in the cellar.
 
     /// The yeast goes into the wort.

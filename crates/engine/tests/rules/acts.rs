@@ -478,6 +478,7 @@ fn the_history_is_part_of_the_input() {
         by: None,
         command: Ok(engine::Command::Unlock),
         schedule: None,
+        calibration: None,
         history: kept(1, crate::kit::START, |_| 1.048),
     };
     let text = serde_json::to_string(&Input::Command(input.clone())).unwrap();

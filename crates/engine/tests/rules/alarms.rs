@@ -141,7 +141,13 @@ fn gravity_below_the_expected_final_one() {
         0:10 fall 1.048 to 1.004 in 72 h |
         2+06:00 tick                   | alarm below-expected gone
         6+00:00 tick                   | alarm.raised "below-expected (medium)"
-                                       | alarm below-expected stands"#,
+                                       | alarm below-expected stands
+        6+00:01 expect final_gravity="1.004 SG" because="Forced test" | ok
+        6+00:50 tick                   | alarm below-expected stands
+        6+01:20 tick                   | alarm.returned "below-expected"
+        6+02:00 expect final_gravity="1.012 SG" because="It was wrong" | ok
+        6+02:50 tick                   | alarm below-expected gone
+        6+03:20 tick                   | alarm.raised "below-expected""#,
     );
 }
 

@@ -30,6 +30,10 @@ const TABLE: &[(&str, &str)] = &[
     (r#"expect final_gravity="1.010 SG" because="Forced test""#, "running held"),
     ("revise", "running held"),
     (r#"sample gravity="1.040 SG""#, ANY),
+    (r#"addition what="candi sugar" extract="300 g""#, "running held"),
+    (r#"addition what="dry hops""#, "running held"),
+    (r#"source name="float" do="aside""#, ANY),
+    (r#"source name="float" do="exchanged""#, ANY),
     (r#"note text="A line""#, ANY),
     (r#"move to="south""#, "running held"),
     (r#"move to="south" keep="yes" volume="10 L""#, "running held"),
@@ -338,6 +342,7 @@ fn the_id_of_a_vessel_that_is_not_there_is_answered() {
             by: None,
             command: Ok(engine::Command::Hold { target: None }),
             schedule: None,
+            calibration: None,
             history: Vec::new(),
         }),
     );

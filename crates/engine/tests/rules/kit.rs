@@ -12,8 +12,8 @@
 
 use brewing::calibration::Calibration;
 use engine::{
-    Command, CommandInput, Effect, Engine, Input, LoadedSchedule, Now, OutputKind, RawGravity,
-    Reading, Record, Reply, Setup, State, Values, VesselSetup,
+    Command, CommandInput, Effect, Engine, Input, LoadedCalibration, LoadedSchedule, Now,
+    OutputKind, RawGravity, Reading, Record, Reply, Setup, State, Values, VesselSetup,
 };
 use quantity::{Show, Span, Stamp, Temperature};
 use schedule::{Name, Problem, Source};
@@ -108,6 +108,8 @@ pub struct Bench {
     monotonic: i64,
     wall: i64,
     schedules: BTreeMap<String, LoadedSchedule>,
+    /// Calibrations by their file, for commands that name one.
+    pub calibrations: BTreeMap<String, Calibration>,
     /// The vessel that the present line is about.
     at: Name,
     beer: BTreeMap<Name, Beer>,
@@ -156,6 +158,7 @@ impl Bench {
             monotonic: START,
             wall: START,
             schedules: BTreeMap::new(),
+            calibrations: BTreeMap::new(),
             at: north(),
             beer: BTreeMap::new(),
             floats: BTreeMap::new(),
@@ -428,6 +431,12 @@ impl Bench {
         let file = command.as_ref().ok().and_then(|command| {
             command.schedule_file(self.engine.schedule_file(&self.at)).map(str::to_owned)
         });
+        let calibration = command.as_ref().ok().and_then(|command| {
+            let name = command.calibration_file()?.to_owned();
+            let calibration = self.calibrations.get(&name).cloned();
+            let calibration = calibration.ok_or_else(|| format!("{name} is not there"));
+            Some(LoadedCalibration { name, calibration })
+        });
         let history = std::mem::take(&mut self.history);
         self.give(Input::Command(CommandInput {
             vessel: self.at.clone(),
@@ -435,6 +444,7 @@ impl Bench {
             by: None,
             command,
             schedule: file.and_then(|file| self.schedules.get(&file).cloned()),
+            calibration,
             history,
         }));
     }

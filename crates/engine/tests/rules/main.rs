@@ -10,6 +10,7 @@ mod floats;
 mod forecast;
 mod hardware;
 mod kit;
+mod matter;
 mod milestones;
 mod moves;
 mod properties;

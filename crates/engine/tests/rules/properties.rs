@@ -166,6 +166,14 @@ fn an_act() -> impl Strategy<Value = Act> {
         "stop",
         "abort",
         "revise",
+        "hold target=9 C",
+        "nudge by=4 C",
+        "nudge by=-30 C",
+        "nudge target=17 C until=2 h",
+        "park target=14 C",
+        "lock because=Cleaning",
+        "unlock",
+        "unpark",
     ]);
     prop_oneof![
         8 => (1..5400i64).prop_map(|s| Act::Wait(s * 1000)),
@@ -173,7 +181,7 @@ fn an_act() -> impl Strategy<Value = Act> {
         6 => (8.0..20.0).prop_map(Act::Beer),
         6 => (1.005..1.05).prop_map(Act::Float),
         2 => (0.5..1.3).prop_map(Act::Float),
-        3 => command.prop_map(Act::Command),
+        5 => command.prop_map(Act::Command),
         3 => (0..2usize).prop_map(Act::Pitch),
         1 => Just(Act::Unreadable),
         1 => any::<bool>().prop_map(Act::Store),
@@ -205,6 +213,8 @@ struct Run {
     /// Every effect, from the beginning, as text.
     effects: Vec<String>,
     records: Vec<Record>,
+    /// A person keeps the outputs off.
+    locked: bool,
     watch: Watch,
 }
 
@@ -254,6 +264,7 @@ impl Run {
             beer: None,
             effects: Vec::new(),
             records: Vec::new(),
+            locked: false,
             watch: Watch::default(),
         }
     }
@@ -322,8 +333,18 @@ impl Run {
         }
     }
 
-    fn command(&mut self, name: &str, which: Option<usize>) {
-        self.command_with(name, &BTreeMap::new(), which);
+    /// `name field=value field=value`, where a value may have blanks.
+    fn command(&mut self, text: &str, which: Option<usize>) {
+        let (name, rest) = text.split_once(' ').unwrap_or((text, ""));
+        let mut fields: Vec<(String, String)> = Vec::new();
+        for word in rest.split_whitespace() {
+            match (word.split_once('='), fields.last_mut()) {
+                (Some((field, value)), _) => fields.push((field.to_owned(), value.to_owned())),
+                (None, Some((_, value))) => *value = format!("{value} {word}"),
+                (None, None) => panic!("{text}"),
+            }
+        }
+        self.command_with(name, &fields.into_iter().collect(), which);
     }
 
     fn command_with(
@@ -340,6 +361,7 @@ impl Run {
             by: None,
             command: Command::from_fields(name, fields).map_err(|error| error.to_string()),
             schedule: Some(loaded),
+            calibration: None,
             history: Vec::new(),
         }));
     }
@@ -357,13 +379,18 @@ impl Run {
             match effect {
                 Effect::Drive(drive) => self.watch.tell(drive.output, drive.switch.unwrap()),
                 Effect::Record(record) => {
-                    free |= [Kind::BatchPitched, Kind::StageLeft].contains(&record.kind);
+                    let sets = [Kind::BatchPitched, Kind::RunParked, Kind::StageLeft];
+                    free |= sets.contains(&record.kind);
+                    if record.kind == Kind::RunLocked {
+                        self.locked = record.data["locked"] == true;
+                    }
                     self.records.push(record.clone());
                 }
                 Effect::Cool(_) | Effect::Reply(_) => {}
             }
         }
         self.check_setpoint(before, free);
+        assert!(!self.locked || !self.watch.on.values().any(|on| *on), "a locked output is on");
     }
 
     fn setpoint(&self) -> Option<f64> {
@@ -525,6 +552,7 @@ fn a_flood_of_commands_is_forgotten_in_time() {
             by: None,
             command: Err("no such thing".to_owned()),
             schedule: None,
+            calibration: None,
             history: Vec::new(),
         }));
         run.effects.clear();

@@ -47,6 +47,7 @@ pub fn command_input(vessel: &Name, object: &Map<String, Value>) -> CommandInput
         by: by.ok().flatten(),
         command,
         schedule: None,
+        calibration: None,
         history: Vec::new(),
     }
 }
@@ -59,6 +60,7 @@ pub(super) fn refused(vessel: &Name, problem: String) -> Input {
         by: None,
         command: Err(problem),
         schedule: None,
+        calibration: None,
         history: Vec::new(),
     })
 }
@@ -113,13 +115,15 @@ fn by_is_amount(object: &Map<String, Value>) -> bool {
 
 fn command(object: &Map<String, Value>) -> Result<Command, String> {
     let name = match object.get("do") {
-        Some(Value::String(name)) => name.trim(),
+        Some(Value::String(name)) => named_with_action(name.trim()),
         Some(other) => {
             return Err(format!("`do` is {}: it names the command, as text", shown(other)));
         }
         None => return Err("the command has no `do`: it names the command".to_owned()),
     };
+    let (name, action) = name;
     let mut fields = BTreeMap::new();
+    fields.extend(action.map(|action| ("do".to_owned(), action.to_owned())));
     for (field, value) in object {
         let of_command = match field.as_str() {
             "do" | "id" | "sender" => false,
@@ -127,10 +131,23 @@ fn command(object: &Map<String, Value>) -> Result<Command, String> {
             _ => true,
         };
         if of_command && let Some(text) = text(field, value)? {
-            fields.insert(field.clone(), text);
+            // An object has one `do`, and that is the command's name.
+            let field = if field == "action" { "do" } else { field };
+            fields.insert(field.to_owned(), text);
         }
     }
     Command::from_fields(name, &fields).map_err(|error| error.to_string())
+}
+
+/// What is done with a source may stand beside the command's name, as `source aside`, or alone: an
+/// object that was written with two `do` has only the last.
+fn named_with_action(name: &str) -> (&str, Option<&str>) {
+    const ACTIONS: [&str; 3] = ["aside", "return", "exchanged"];
+    match name.split_once(' ') {
+        Some(("source", action)) => ("source", Some(action.trim())),
+        None if ACTIONS.contains(&name) => ("source", Some(name)),
+        _ => (name, None),
+    }
 }
 
 /// A field's text; `None` where it is null, as good as left out.

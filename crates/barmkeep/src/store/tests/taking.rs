@@ -23,6 +23,7 @@ fn every_input() -> Vec<Input> {
                 name: "pale-lager".to_owned(),
                 schedule: Err("there is no such file".to_owned()),
             }),
+            calibration: None,
             history: vec![(Stamp::from_millis(BEGIN), old.clone())],
         })
     };

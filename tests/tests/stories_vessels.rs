@@ -69,17 +69,23 @@ fn minutes(from: &str, to: &str) -> f64 {
     at(to).since(at(from)).hours() * 60.0
 }
 
-/// The longest run of an output, in minutes; of one that still runs until now.
-fn longest_run(story: &Story, vessel: &Value, output: &str) -> f64 {
+/// For how long an output ran at most without a new reading, in minutes, where a reading came every
+/// so many minutes of the story.
+fn longest_blind(story: &Story, vessel: &Value, output: &str, every: i64) -> f64 {
+    let begin = story.at_day(0.0);
     let switched = switched(story, vessel, output);
-    let mut longest: f64 = 0.0;
+    let mut between = std::collections::BTreeMap::new();
     for (number, (at, on)) in switched.iter().enumerate() {
         let end = switched.get(number + 1).map_or_else(|| story.at(), |(end, _)| end.clone());
-        if *on {
-            longest = longest.max(minutes(at, &end));
+        let (mut from, until) = (minutes(&begin, at), minutes(&begin, &end));
+        while *on && from < until {
+            let interval = (from / every as f64 + 1e-9).floor();
+            let to = until.min((interval + 1.0) * every as f64);
+            *between.entry(interval as i64).or_insert(0.0) += to - from;
+            from = to;
         }
     }
-    longest
+    between.into_values().fold(0.0, f64::max)
 }
 
 /// The shortest rest of an output between two runs, in minutes.
@@ -105,8 +111,9 @@ fn a_wheat_beer_is_split_into_two_vessels() {
     // Half of it goes onto raspberries.
     story
         .refused("north", json!({ "do": "move", "to": "west" }), "there is no vessel `west`")
-        .tell("north", json!({ "do": "move", "to": "south", "keep": true, "volume": "11.5 L" }))
         .moves("north", "south", Some("11.5 L"))
+        .hours(0.1)
+        .tell("north", json!({ "do": "move", "to": "south", "keep": true, "volume": "11.5 L" }))
         .saw("batch.moved", "Batch north-1 goes from north to south with 11.5 L. north-2 stays")
         .saw("batch.moved", "Batch north-2 stays in north with 11.5 L")
         .saw("batch.moved", "Batch north-1 came from north to south, 11.5 L, in primary");
@@ -133,8 +140,9 @@ fn a_wheat_beer_is_split_into_two_vessels() {
     story
         .refused("north", json!({ "do": "move", "to": "south" }), "south is running")
         .tell("south", json!({ "do": "stop" }))
-        .tell("north", json!({ "do": "move", "to": "south", "volume": "11 L" }))
         .moves("north", "south", None)
+        .hours(0.1)
+        .tell("north", json!({ "do": "move", "to": "south", "volume": "11 L" }))
         .saw("batch.moved", "Batch north-2 came from north to south, 11.0 L, in cold");
     assert_eq!(story.stands("north")["run"], "idle");
     story
@@ -150,13 +158,14 @@ fn two_fermenters_share_one_fridge() {
         .replace("warmest = \"26 C\"\n", "warmest = \"26 C\"\nrides_with = \"north\"\n");
     let vessels = format!("{}{rider}", usual_vessel("north"));
     let ale = WHEAT.replace("\"20 C\"", "\"19 C\"").replace("Wheat beer", "Pale ale");
+    let guest = WHEAT.replace("\"20 C\"", "\"18.5 C\"");
     let places = vec![
-        ("north", Place::new("12 P", "78 %").yeast(1.3, 8).starts_at(19.5)),
-        ("south", Place::new("11 P", "75 %").yeast(1.3, 8).starts_at(19.5).rides_with("north")),
+        ("north", Place::new("12 P", "78 %").yeast(1.6, 8).starts_at(19.5)),
+        ("south", Place::new("11 P", "75 %").yeast(1.0, 16).starts_at(19.5).rides_with("north")),
     ];
-    let mut story = Story::begin(&vessels, &[("wheat", WHEAT), ("ale", &ale)], places);
+    let mut story = Story::begin(&vessels, &[("guest", &guest), ("ale", &ale)], places);
     story
-        .tell("south", json!({ "do": "pitch", "schedule": "wheat", "original_gravity": "11 P" }))
+        .tell("south", json!({ "do": "pitch", "schedule": "guest", "original_gravity": "11 P" }))
         .tell("north", json!({ "do": "pitch", "schedule": "ale", "original_gravity": "12 P" }))
         .yeast("north")
         .yeast("south");
@@ -165,7 +174,7 @@ fn two_fermenters_share_one_fridge() {
         story.hours(1.0);
         assert_eq!(story.stands("south")["heater"], "off");
         assert_eq!(story.stands("south")["chiller"], "off");
-        most = most.max((story.beer_celsius("south") - 20.0).abs());
+        most = most.max((story.beer_celsius("south") - 18.5).abs());
     }
     println!("the guest was at most {most:.2} K from what it asked for");
     story.never("alarm.raised", "off-target");
@@ -176,12 +185,13 @@ fn two_fermenters_share_one_fridge() {
         .iter()
         .find(|r| r["kind"] == "stage.entered" && r["data"]["stage"] == "cold");
     let first = first.expect("it was awaited")["vessel"].clone();
-    println!("{first} is cold first, on day {:.1}", story.today());
-    if first == "north" && story.stands("south")["stage"] == "primary" {
-        let alarm = story.await_record(3.0, "alarm.raised", "north's fridge is kept at");
-        assert_eq!(alarm["vessel"], "south");
-        assert_eq!(alarm["data"]["alarm"], "off-target");
-    }
+    assert_eq!(first, "north");
+    assert_eq!(story.stands("south")["stage"], "primary");
+    let alarm = story.await_record(3.0, "alarm.raised", "north's fridge is kept at");
+    assert_eq!(
+        (&alarm["vessel"], &alarm["data"]["alarm"]),
+        (&json!("south"), &json!("off-target"))
+    );
     let of_guest = |r: &&Value| r["vessel"] == "south" && r["kind"] == "output.switched";
     assert_eq!(story.records().iter().filter(of_guest).count(), 0);
     let false_alarm = |r: &&Value| {
@@ -225,7 +235,7 @@ fn three_vessels_share_one_glycol_cooler() {
             .yeast(name);
     }
     let mut apart = [Apart::default(), Apart::default()];
-    let mut together = 0;
+    let (mut together, mut needless) = (0, 0);
     while story.today() < 4.0 {
         story.hours(1.0 / 60.0);
         let open = ["east", "north", "south"].map(|name| story.stands(name)["chiller"] == "on");
@@ -233,7 +243,9 @@ fn three_vessels_share_one_glycol_cooler() {
         assert!(count <= 2, "day {:.3}: {open:?}", story.today());
         together += usize::from(count == 2);
         let runs = story.done()["coolers"]["glycol"] == "on";
-        assert!(count == 0 || runs || story.today() < 4.0, "a valve is open and nothing runs");
+        // It goes off with the last valve, once its shortest run of 2 min is over.
+        needless = if runs && count == 0 { needless + 1 } else { 0 };
+        assert!(needless <= 3, "day {:.3}: it runs for nobody", story.today());
         if story.today() > 0.5 {
             apart[0].look(&mut story, "east");
             apart[1].look(&mut story, "north");
@@ -290,12 +302,12 @@ fn a_float_s_own_temperature_holds_the_beer_within_reason() {
                 apart.look(&mut story, "north");
             }
         }
-        let run = longest_run(&story, &json!("north"), "chiller");
+        let blind = longest_blind(&story, &json!("north"), "chiller", every);
         let alarms: Vec<&Value> =
             story.records().iter().filter(|r| r["kind"] == "alarm.raised").collect();
         println!(
-            "every {every} min: rms {:.2} K, at most {:.2} K off, longest run of the chiller \
-             {run:.1} min",
+            "every {every} min: rms {:.2} K, at most {:.2} K off, the chiller ran for at most \
+             {blind:.1} min without a new reading",
             apart.rms(),
             apart.most
         );
@@ -303,11 +315,10 @@ fn a_float_s_own_temperature_holds_the_beer_within_reason() {
             println!("  {} {}", alarm["at"], alarm["text"]);
         }
         assert!(apart.rms() < most_rms, "{every} min: {:.2} K", apart.rms());
-        assert!(run <= max_on + 0.2, "{every} min: it ran for {run:.1} min");
+        assert!(blind <= max_on + 0.2, "{every} min: it ran for {blind:.1} min");
         assert!(alarms.is_empty(), "{every} min");
-        // A reading that does not come ends the run, and then the control.
+        // Without readings nothing runs on: after three intervals it is told.
         story.silence("north", "float").hours(4.0).saw("alarm.raised", "beer-silent");
         assert_eq!(story.stands("north")["chiller"], "off");
-        assert!(longest_run(&story, &json!("north"), "chiller") <= max_on + 0.2);
     }
 }

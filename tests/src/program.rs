@@ -205,8 +205,8 @@ fn build() -> PathBuf {
     let profile = folder.file_name().and_then(|name| name.to_str()).expect("a profile's name");
     let profile = if profile == "debug" { "dev" } else { profile };
     let target = folder.parent().expect("the profile's folder lies in the target folder");
-    // With the tests beside it, its libraries have the same features as in `cargo test --workspace`,
-    // and nothing is built twice. A benchmark's profile has no tests that are there anyway.
+    // With the tests beside it, its libraries have the same features as in `cargo test
+    // --workspace`, and nothing is built twice. A benchmark's profile has no tests to share with.
     let beside: &[&str] = if profile == "dev" { &["--tests"] } else { &[] };
     let built = cargo()
         .args(["build", "--quiet", "--workspace", "--bin", "barmkeep"])

@@ -171,7 +171,8 @@ impl Vessel {
         };
         let from = self.setpoint;
         let data = json!({
-            "from_c": from.map(Temperature::celsius), "to_c": end.celsius(), "by_k": by_k, "target_c": to_c, "by": who,
+            "from_c": from.map(Temperature::celsius), "to_c": end.celsius(),
+            "by_k": by_k, "target_c": to_c, "by": who,
             "until": until.map(|until| cx.wall(until)),
         });
         cx.record(Some(&id), Kind::BatchNoted, text, data);

@@ -290,6 +290,7 @@ fn closed_text(left: Option<f64>, volumes: Option<f64>, cx: &Context<'_, '_>) ->
         "sugar for the bottle comes on top, and beyond about 3 volumes ordinary bottles may burst"
     };
     format!(
-        "closed now, up to {left} could still ferment and it would hold {volumes:.1} volumes of CO2: {caution}"
+        "closed now, up to {left} could still ferment and it would hold {volumes:.1} \
+         volumes of CO2: {caution}"
     )
 }

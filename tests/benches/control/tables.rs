@@ -208,7 +208,7 @@ pub fn cold_crash() {
     );
     println!("kept within 8 K below the beer and above -2 C. apart: published less study's, in K");
     println!(
-        "                          rms  over under  heat  cool  Wh/d low C  apart: rms, most   J/o"
+        "                          rms  over under  heat  cool  Wh/d low C apart: rms, most  J/o"
     );
     for (scenario, oracle) in scenarios().iter().filter(|(s, _)| s.name == "crash") {
         let days = days(scenario);
@@ -221,7 +221,7 @@ pub fn cold_crash() {
             let way = |seed| Way { surround, anticipate, ..Way::anticipating(seed) };
             let runs = SEEDS.map(|seed| scenario.run(&way(seed)));
             println!(
-                "{:4} {:15} {:8.3} {:5.2} {:5.2} {:5.1} {:5.1} {:5.0} {:5.1}  {:10.2} {:5.2}  {:5.2}",
+                "{:4} {:15} {:8.3} {:5.2} {:5.2} {:5.1} {:5.1} {:5.0} {:5.1}  {:9.2} {:5.2} {:5.2}",
                 plant_of(scenario),
                 name,
                 mean(&runs, |o| o.rms),

@@ -151,7 +151,8 @@ fn advance_goes_to_a_stage_by_name_and_an_earlier_one_begins_afresh() {
         0:00 beer follows            |
         0:05 pitch schedule="beer"   | ok
         1:00 advance to="cold"       | refused "it has `primary`, `warm`"; stage primary
-        1:01 advance to="warm"       | ok "now in stage warm"; stage.left; stage.entered "Stage 2 of 2"
+        1:01 advance to="warm"       | ok "now in stage warm"; stage.left
+                                     | stage.entered "Stage 2 of 2"
         2:00 #a advance to="primary" | ok; stage.left; stage.entered "Stage 1 of 2"; stage primary
         2:01 #a advance to="primary" | ok; nothing
         3:00 advance to="primary"    | ok; stage.entered "Stage 1 of 2, primary"
@@ -167,7 +168,8 @@ fn an_empty_vessel_holds_a_temperature_and_says_that_wort_does_not_keep() {
         r#"
         0:00 beer at 22.0             |
         0:05 park target="12 C"       | ok "parked at 12.0 °C"; run.parked "Parked at 12.0 °C"
-                                      | notice.due "Caution before a fall of 10.0 °C"; run idle; set 12.0
+                                      | notice.due "Caution before a fall of 10.0 °C"
+                                      | run idle; set 12.0
         0:11 tick                     | chiller on
         6:00 tick                     | alarm off-target gone
         8:00 restart after 1:00       | daemon.started
@@ -243,7 +245,8 @@ fn locked_outputs_stay_off_whatever_happens() {
 fn another_expectation_is_judged_at_once_and_passed_stages_stay_passed() {
     let stages = "[[stage]]\nname = 'first'\ntarget = '18 C'\nuntil = { progress = '50 %' }\n\
                   at_most = { time = '20 d', then = 'alarm' }\n\
-                  [[stage]]\nname = 'second'\ntarget = '18 C'\nuntil = { above_final = '3 points' }\n\
+                  [[stage]]\nname = 'second'\ntarget = '18 C'\n\
+                  until = { above_final = '3 points' }\n\
                   at_most = { time = '20 d', then = 'alarm' }\n";
     check(
         stages,
@@ -253,12 +256,12 @@ fn another_expectation_is_judged_at_once_and_passed_stages_stay_passed() {
         0:10 fall 1.048 to 1.020 in 48 h |
         5+00:00 tick      | stage second
         5+00:05 expect final_gravity="1.020 SG" | refused "needs `because`"
-        5+00:06 expect because="A guess"        | refused "needs `original_gravity`, `final_gravity`"
+        5+00:06 expect because="A guess" | refused "needs `original_gravity`, `final_gravity`"
         5+00:07 expect final_gravity="1.050 SG" because="A slip" | refused "is not below"
-        5+00:08 #e expect final_gravity="1.020 SG" because="Forced fermentation test" | ok
-                | batch.expected "final gravity 1.0200 SG (was 1.0120 SG). Forced fermentation test."
+        5+00:08 #e expect final_gravity="1.020 SG" because="Forced test" | ok
+                | batch.expected "final gravity 1.0200 SG (was 1.0120 SG). Forced test."
                 | batch.completed; run complete
-        5+00:11 #e expect final_gravity="1.020 SG" because="Forced fermentation test" | ok; nothing"#,
+        5+00:11 #e expect final_gravity="1.020 SG" because="Forced test" | ok; nothing"#,
     );
 }
 
@@ -443,13 +446,19 @@ fn a_late_pitch_may_enter_a_later_stage() {
 
 #[test]
 fn at_and_pitched_at_are_one_thing() {
+    let pitch = |fields: &str| format!(r#"pitch schedule="beer" {fields}"#);
+    let both = pitch(r#"at="2026-03-02T08:00:00Z" pitched_at="2026-03-02T09:00:00Z""#);
+    let ahead = pitch(r#"pitched_at="2026-03-02T18:00:00Z""#);
+    let late = pitch(r#"pitched_at="2026-03-02T08:00:00Z""#);
     check(
         LONG,
-        r#"
-        0:00 tick |
-        9:00 pitch schedule="beer" at="2026-03-02T08:00:00Z" pitched_at="2026-03-02T09:00:00Z" | refused "give one"
-        9:01 pitch schedule="beer" pitched_at="2026-03-02T18:00:00Z" | refused "in the past"
-        9:02 pitch schedule="beer" pitched_at="2026-03-02T08:00:00Z" | ok"#,
+        &format!(
+            r#"
+            0:00 tick    |
+            9:00 {both}  | refused "give one"
+            9:01 {ahead} | refused "in the past"
+            9:02 {late}  | ok"#
+        ),
     );
 }
 

@@ -12,6 +12,7 @@ use crate::outputs::{output, takes_setpoint_only};
 use crate::vessel::{Controlled, Vessel, controlled_on};
 use control::{Output, Sign};
 use quantity::{Span, Stamp, Temperature};
+use schedule::config;
 use serde_json::json;
 
 /// A chiller without effect tries for so long and rests for so long. Common practice, no source.
@@ -22,6 +23,10 @@ const CHILLER_RESTS: Span = Span::from_mins(30);
 const SENSORS_APART_K: f64 = 3.0;
 /// A float's temperature is compared for so many of its intervals.
 const FLOAT_LASTS: i64 = 2;
+
+/// Readings that come more seldom do not tell a relay that sticks, or a draught, from the yeast. An
+/// estimate, no source.
+const SELDOM: Span = Span::from_mins(10);
 
 /// The two kinds of outputs.
 pub(crate) const KINDS: [OutputKind; 2] = [OutputKind::Heater, OutputKind::Chiller];
@@ -55,6 +60,10 @@ impl Vessel {
             return Vec::new();
         }
         let mut signs = self.regulator.signs();
+        if reads_seldom(&cx.setup.config) {
+            // Between such readings a yeast that takes off looks like heat from elsewhere.
+            signs.retain(|sign| !matches!(sign, Sign::Gains { .. } | Sign::Sticks { .. }));
+        }
         signs.extend(self.thermostats.values().filter_map(control::Thermostat::sign));
         signs
     }
@@ -274,6 +283,16 @@ impl Vessel {
             watch.look(cx.now - self.regulator_lag, beer, asked, self.setpoint);
         }
     }
+}
+
+/// Whether the beer's temperature comes too seldom to tell what moves it, as a float's own does.
+fn reads_seldom(config: &config::Vessel) -> bool {
+    let every = match controlled_on(config) {
+        Some(Controlled::Beer) => config.beer.as_ref().map(|probe| probe.every),
+        Some(Controlled::Float(name)) => config.gravity.get(name).map(|float| float.every),
+        None => None,
+    };
+    every.is_some_and(|every| every > SELDOM)
 }
 
 /// The probe in the air.

@@ -64,7 +64,7 @@ fn another_vessel_that_cannot_take_it_says_why() {
         r#"
         0:00 file hot [[stage]]¶name="a"¶target="24.5 C"¶until={elapsed="1 d"} |
         0:01 pitch schedule="hot"    | ok
-        0:02 move to="south"         | refused "stage `a` goes to 24.5 °C, outside the limits of south"
+        0:02 move to="south"         | refused "goes to 24.5 °C, outside the limits of south"
         0:03 move to="east"          | refused "there is no vessel `east`: north, south"
         0:03 move to="north"         | refused "it is in north already"
         0:03 move                    | refused "`move` needs `to`"

@@ -9,11 +9,11 @@ use quantity::{Span, Stamp, TemperatureDelta};
 use serde::{Deserialize, Serialize};
 
 /// So far back towards where it came from …
-const REBOUND: f64 = 0.35;
+const REBOUND: f64 = 0.3;
 /// … within this time after a run is more than any beer does. Engineering choices, no source: a
-/// beer that warms by 1 K/h and did not coast at all would come just below.
+/// beer that warms by 0.9 K/h and did not coast at all would come just there.
 const WITHIN: Span = Span::from_mins(20);
-/// So many runs in a row must end so.
+/// So many more runs must end so than end as a beer's do.
 const RUNS: u8 = 5;
 /// Readings are smoothed over this time, against noise.
 const SMOOTHED: Span = Span::from_mins(2);
@@ -25,7 +25,7 @@ pub(crate) struct Rebounds {
     smooth: Option<(Stamp, f64)>,
     /// The run that ended last.
     last: Option<End>,
-    /// So many runs in a row ended with a rebound, up to [`RUNS`].
+    /// By so many more runs ended with a rebound than without, 0 to [`RUNS`].
     count: u8,
 }
 
@@ -92,6 +92,10 @@ impl Rebounds {
     fn judge(&mut self) {
         let Some(last) = self.last.as_mut().filter(|last| !last.judged) else { return };
         last.judged = true;
-        self.count = if last.back >= REBOUND { (self.count + 1).min(RUNS) } else { 0 };
+        self.count = if last.back >= REBOUND {
+            (self.count + 1).min(RUNS)
+        } else {
+            self.count.saturating_sub(1)
+        };
     }
 }

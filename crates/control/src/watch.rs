@@ -41,12 +41,18 @@ const AWAY_ON: f64 = 0.4;
 
 /// An output that is off is judged for so long after its run; later the weather has had its say.
 const STICKS_WITHIN: Span = Span::from_hours(6);
+/// What goes on after it must be this much, in K/h: less may be the yeast's …
+const STICKS_LEAST: f64 = 0.5;
+/// … and this share of its effect must drive the beer on its way, else a door was closed.
+const STICKS_DRIVES: f64 = 0.4;
 /// The vessel's own balance of heat has changed where it is off by this much, in K/h …
 const BALANCE: f64 = 0.6;
 /// … and by this share of what the output against it can do.
 const BALANCE_SHARE: f64 = 0.25;
 /// An output that does this share of what is known of it is not what is wrong.
 const DOES: f64 = 0.4;
+/// While both outputs work against each other nothing is told.
+const BALANCE_ALONE: Span = Span::from_hours(3);
 /// Nothing that ran longer ago than this speaks into that.
 const BALANCE_IDLE: Span = Span::from_hours(1);
 
@@ -139,7 +145,7 @@ impl Watch {
         self.look_away(look);
     }
 
-    /// An output that is seen to act is not stopped: it does what it can against something stronger.
+    /// An output that is seen to act is not stopped: it does what it can against more.
     fn look_away(&mut self, look: &Look<'_>) {
         let Look { now, relays, beer, error, .. } = *look;
         let output = if error > 0.0 { Output::Chiller } else { Output::Heater };
@@ -196,10 +202,16 @@ impl Watch {
 
 /// By how much the beer warms faster than a few hours ago, where no output explains it.
 fn gains(look: &Look<'_>) -> Option<f64> {
-    let gains = look.witness.gains()?;
+    let gains = look.witness.gains().filter(|_| look.fine)?;
     let against = if gains > 0.0 { Output::Chiller } else { Output::Heater };
     let effect = look.bank.effect(against);
     if gains.abs() < BALANCE.max(BALANCE_SHARE * effect) || !look.bank.is_right() {
+        return None;
+    }
+    let recent = |output: Output| {
+        look.relays.of(output).idle(look.now).is_some_and(|idle| idle <= BALANCE_ALONE)
+    };
+    if recent(Output::Chiller) && recent(Output::Heater) {
         return None;
     }
     let clear = [Output::Chiller, Output::Heater].into_iter().all(|output| {
@@ -241,12 +253,12 @@ impl Effect {
         let Some(effect) = run.effect.filter(|effect| *effect > 0.0) else { return };
         let share = run.missing_share(lasted.hours(), effect * output.sign(), look.beer);
         self.missing = share;
-        if look.witness.acts(output).does(PRESENT * effect) {
+        if look.witness.acts(output).does(PRESENT * effect) || !look.fine {
             self.none = None;
         } else if share.is_some_and(|share| share > MISSING) {
             self.none = Some((lasted, effect));
         }
-        if lasted < judged_after(bank) {
+        if lasted < judged_after(bank) || !look.fine {
             return;
         }
         let against = (bank.drift(run.model) - run.drift) * output.sign();
@@ -306,8 +318,11 @@ impl Effect {
         let Some((run, ended)) = &self.ended else { return };
         let Some(effect) = run.effect.filter(|effect| *effect > 0.0) else { return };
         let off = now.since(*ended);
-        let goes_on = (run.drift - bank.drift(run.model)) * output.sign();
-        if goes_on > MISSING * effect && off >= judged_after(bank) && off <= STICKS_WITHIN {
+        let drift = bank.drift(run.model);
+        let goes_on = (run.drift - drift) * output.sign();
+        let drives = -drift * output.sign() >= STICKS_DRIVES * effect;
+        let shows = look.fine && drives && goes_on > (MISSING * effect).max(STICKS_LEAST);
+        if shows && off >= judged_after(bank) && off <= STICKS_WITHIN {
             self.sticks.get_or_insert((*ended, effect));
         } else if goes_on < PRESENT * effect {
             self.sticks = None;

@@ -31,8 +31,8 @@ pub(crate) const EVIDENCE_AFTER: Span = Span::from_mins(20);
 pub(crate) struct Witness {
     at: Stamp,
     filter: Filter,
-    /// The time constant, in h: the bank's, as it was before the outputs' last work. While they work
-    /// what is wrong with them would choose it.
+    /// The time constant, in h: the bank's, as it was before the outputs' last work. While they
+    /// work, what is wrong with them would choose it.
     tau: f64,
     /// For how long no output has acted, in h.
     idle: f64,

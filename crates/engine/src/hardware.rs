@@ -131,7 +131,8 @@ impl Vessel {
                 };
                 let text = format!(
                     "the {name} has been on for {on} and the beer does not answer (about {} an \
-                     hour is expected); {then}. Look at the relay, the plug and the device",
+                     hour is expected); {then}. Look at the relay, the plug, the device and \
+                     the door",
                     rate(expected)
                 );
                 let data = json!({

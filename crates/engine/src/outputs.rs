@@ -197,7 +197,7 @@ impl Vessel {
         }
     }
 
-    /// The setpoint's known future; while the clock is in doubt, or a stage cannot end for want of a
+    /// The setpoint's known future; while the clock is in doubt, or no stage can end for want of a
     /// store, none is known.
     fn ahead(&self, cx: &Context<'_, '_>) -> Vec<(Span, Temperature)> {
         let known = self.run == Run::Running && !cx.clock_doubtful() && !cx.store_failing;

@@ -17,8 +17,12 @@ const RECENT_APART: Span = Span::from_secs(5);
 const FROZEN_FOR: Span = Span::from_hours(6);
 /// … while an output was on this long is frozen …
 const FROZEN_ON: Span = Span::from_hours(1);
-/// … if it has said so this often: a float that speaks once an hour may well say the same six times.
+/// … if it has said so this often: a float that speaks once an hour may say the same six times.
 const FROZEN_TIMES: u32 = 20;
+/// No output need be on where the probe turned round so often in the day before: a beer that is
+/// kept does not make such a one silent.
+const FLICKERS: u32 = 200;
+const A_DAY: Span = Span::from_hours(24);
 /// So many readings that agree end a doubt …
 const AGREEING: usize = 3;
 /// … where they lie within this of each other.
@@ -50,6 +54,11 @@ pub(crate) struct Probe {
     agreeing: Vec<f64>,
     same_since: Option<Stamp>,
     same_times: u32,
+    /// Whether the last change was upwards.
+    rose: bool,
+    /// How often it turned round since then, and in the day before.
+    turns: (u32, u32),
+    turns_since: Option<Stamp>,
     on_while_same: Span,
     /// Believed readings of the last minute, at least [`RECENT_APART`] apart.
     recent: VecDeque<(Stamp, f64)>,
@@ -78,8 +87,9 @@ impl Probe {
         self.on_while_same = self.on_while_same + output_on;
         let since = self.same_since?;
         let (_, last) = self.last?;
+        let flickered = self.turns.0.max(self.turns.1) >= FLICKERS;
         let frozen = now.since(since) >= FROZEN_FOR
-            && self.on_while_same >= FROZEN_ON
+            && (self.on_while_same >= FROZEN_ON || flickered)
             && self.same_times >= FROZEN_TIMES;
         if !frozen || self.doubt.is_some() {
             return None;
@@ -172,6 +182,7 @@ impl Probe {
     }
 
     fn believe(&mut self, at: Stamp, temperature: Temperature) {
+        self.count_turn(at, temperature);
         if self.last.is_none_or(|(_, last)| last != temperature) {
             self.same_since = Some(at);
             self.on_while_same = Span::ZERO;
@@ -190,6 +201,21 @@ impl Probe {
         }
         while self.minutes.front().is_some_and(|(first, _, _)| *first <= minute - MEAN_MINUTES) {
             self.minutes.pop_front();
+        }
+    }
+
+    /// Counts how often what it says turns round.
+    fn count_turn(&mut self, at: Stamp, temperature: Temperature) {
+        let since = *self.turns_since.get_or_insert(at);
+        if at.since(since) >= A_DAY {
+            self.turns = (0, self.turns.0);
+            self.turns_since = Some(at);
+        }
+        let Some((_, last)) = self.last.filter(|(_, last)| *last != temperature) else { return };
+        let rises = temperature > last;
+        if rises != self.rose {
+            self.turns.0 = self.turns.0.saturating_add(1);
+            self.rose = rises;
         }
     }
 
@@ -269,7 +295,7 @@ impl ProbeDoubt {
                 say(*to_c)
             ),
             ProbeDoubt::Frozen { celsius, .. } => format!(
-                "the probe has said {} for over 6 h while an output ran: it hangs",
+                "the probe has said nothing but {} for over 6 h, which no beer that is kept does: it hangs",
                 say(*celsius)
             ),
         }
@@ -369,6 +395,24 @@ mod tests {
             probe.take(at(8 * 3600 + k * 10), 17.9);
         }
         assert!(probe.doubt().is_none());
+    }
+
+    #[test]
+    fn a_probe_that_flickered_is_frozen_also_while_nothing_runs() {
+        let frozen_after = |readings: &dyn Fn(i64) -> f64| {
+            let mut probe = Probe::default();
+            (0..4000).find(|minute| {
+                probe.take(at(minute * 60), readings(*minute));
+                probe.pass(at(minute * 60), Span::ZERO).is_some()
+            })
+        };
+        let still = |minute: i64, before: f64| if minute < 600 { before } else { 18.0 };
+        assert_eq!(
+            frozen_after(&|minute| still(minute, 18.0 + 0.1 * (minute % 2) as f64)),
+            Some(961)
+        );
+        // A beer that only fell before may well stand.
+        assert_eq!(frozen_after(&|minute| still(minute, 24.0 - 0.01 * minute as f64)), None);
     }
 
     #[test]

@@ -143,7 +143,7 @@ pub struct Outputs {
     pub warmth: Option<Warmth>,
 }
 
-/// What an output did: in the last 24 hours, or since the daemon knows the vessel, and in the batch.
+/// What an output did: in the last 24 hours, or since the vessel is known, and in the batch.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Wear {
     /// How often it was switched on.

@@ -536,7 +536,7 @@ pub(crate) static CONTROL: Table = Table {
             "max_on",
             SPAN,
             "Longest run without a new beer reading; left out, one interval of the source \
-             controlled on, at least 5 min, at most 20 min",
+             controlled on and a tenth of it, at least 5 min, at most 20 min",
         ),
         Key::default(
             "off_target",

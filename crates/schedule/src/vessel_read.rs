@@ -22,6 +22,9 @@ const SILENT_AFTER_MIN: Span = Span::from_mins(10);
 /// The shortest default of `max_on`: with a probe every few seconds, one late reading must not end
 /// a compressor's run.
 const MAX_ON_DEFAULT_MIN: Span = Span::from_mins(5);
+/// By default a reading may be late by this part of its interval before it ends a run: else each
+/// one that comes a second late would end one.
+const MAX_ON_LATE: i64 = 10;
 /// The longest default of `max_on`.
 const MAX_ON_DEFAULT_MAX: Span = Span::from_mins(20);
 /// Names that gravity sources cannot have, as they mean the temperature probes.
@@ -348,7 +351,8 @@ fn control(walk: &mut Walk, fields: &Fields<'_>, every: Option<Span>) -> Option<
         above_zero(walk, &inner, "max_on")
     } else {
         let every = every.unwrap_or(MAX_ON_DEFAULT_MAX);
-        Some(every.clamp(MAX_ON_DEFAULT_MIN, MAX_ON_DEFAULT_MAX))
+        let late = Span::from_millis(every.millis() / MAX_ON_LATE);
+        Some((every + late).clamp(MAX_ON_DEFAULT_MIN, MAX_ON_DEFAULT_MAX))
     };
     let off_target = positive(walk, &inner, "off_target");
     if let (Some(band), Some(off)) = (hysteresis, off_target)

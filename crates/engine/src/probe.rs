@@ -295,7 +295,7 @@ impl ProbeDoubt {
                 say(*to_c)
             ),
             ProbeDoubt::Frozen { celsius, .. } => format!(
-                "the probe has said nothing but {} for over 6 h, which no beer that is kept does: it hangs",
+                "the probe has said nothing but {} for over 6 h, as no beer does: it hangs",
                 say(*celsius)
             ),
         }
@@ -409,7 +409,7 @@ mod tests {
         let still = |minute: i64, before: f64| if minute < 600 { before } else { 18.0 };
         assert_eq!(
             frozen_after(&|minute| still(minute, 18.0 + 0.1 * (minute % 2) as f64)),
-            Some(961)
+            Some(960)
         );
         // A beer that only fell before may well stand.
         assert_eq!(frozen_after(&|minute| still(minute, 24.0 - 0.01 * minute as f64)), None);

@@ -8,6 +8,7 @@ use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::link::decode::Routes;
 use crate::link::topics::Topics;
+use crate::page::{Page, Present};
 use crate::link::{Class, FromLink, Link, LinkHandle, Message, Outgoing, Response, SwitchTopic};
 use crate::store::{Filter, Limit, Store, StoreError};
 use engine::{
@@ -62,6 +63,16 @@ struct Daemon {
     states: BTreeMap<Name, Stamp>,
     store_problem: Option<String>,
     snapshot_at: Stamp,
+    page: Option<Page>,
+}
+
+/// Where a daemon can be reached, once it can.
+#[derive(Debug, Clone, Copy)]
+pub struct Listening {
+    /// The embedded broker, where it is configured.
+    pub broker: Option<SocketAddr>,
+    /// The page, where it is configured.
+    pub page: Option<SocketAddr>,
 }
 
 /// Runs the daemon until it is told to end.
@@ -86,28 +97,27 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
 /// What the configuration asks for and this version does not do, so that nobody relies on it.
 fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
     let asked = [
-        (config.page.is_some(), "page", "there is no page"),
         (!config.tell.is_empty(), "tell", "nobody is told"),
     ];
     asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
 }
 
-/// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where the embedded
-/// broker listens.
+/// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where it can be
+/// reached.
 ///
 /// # Errors
 /// As [`run`].
 pub async fn run_until(
     cellar: Cellar,
     clock: Clock,
-    listening: impl FnOnce(Option<SocketAddr>),
+    listening: impl FnOnce(Listening),
     told_to_end: impl Future<Output = ()>,
 ) -> Result<(), Failure> {
     let path = cellar.path(&cellar.config.store.file);
-    let (store, recovered) =
+    let (mut store, recovered) =
         Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
     let (engine, published) =
-        recover(&cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
+        recover(&cellar, &mut store, recovered.snapshot.as_ref(), recovered.next_seq)?;
     let routes = Routes::of(&cellar.config);
     let topics = Topics::new(cellar.config.link.topics.as_str());
     let switches = switches(&cellar, &topics);
@@ -115,7 +125,8 @@ pub async fn run_until(
         Link::start(&cellar.config.link, &cellar.folder, routes.topics(), switches)
             .await
             .map_err(|error| crate::ask::link_failure(&error))?;
-    listening(link.broker_address());
+    let page = Page::start(&cellar).await?;
+    listening(Listening { broker: link.broker_address(), page: page.as_ref().map(Page::address) });
     let mut daemon = Daemon {
         alarms: engine.vessels().map(|name| (name.clone(), alarms(&engine, name))).collect(),
         cellar,
@@ -131,10 +142,12 @@ pub async fn run_until(
         states: BTreeMap::new(),
         store_problem: None,
         snapshot_at: Stamp::from_millis(0),
+        page,
     };
     daemon.republish();
     daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
     daemon.snapshot();
+    daemon.show();
     tokio::select! {
         ended = daemon.turn(&mut from_link) => ended?,
         () = told_to_end => {}
@@ -165,6 +178,15 @@ impl Daemon {
                     }
                 },
             }
+            self.show();
+        }
+    }
+
+    /// Leaves how the vessels stand to the page, which nobody waits for.
+    fn show(&mut self) {
+        if let Some(page) = &mut self.page {
+            let seq = self.store.seq_on_disk();
+            page.show(|| Present::of(&self.engine, self.store.points_waiting(), seq));
         }
     }
 
@@ -277,6 +299,7 @@ impl Daemon {
         for effect in effects {
             match effect {
                 Effect::Record(_) => {}
+                Effect::Point(point) => self.store.take_points([point]),
                 Effect::Cool(drive) => self.cool(&drive, now.wall),
                 Effect::Drive(drive) => self.drive(&drive, now.wall),
                 Effect::Reply(reply) => self.reply(&reply, response),
@@ -556,7 +579,7 @@ fn alarms(engine: &Engine, name: &Name) -> BTreeSet<String> {
 /// The engine as it was: the newest snapshot and the inputs after it.
 fn recover(
     cellar: &Cellar,
-    store: &Store,
+    store: &mut Store,
     snapshot: Option<&crate::store::Snapshot>,
     next_seq: u64,
 ) -> Result<(Engine, u64), Failure> {
@@ -582,10 +605,16 @@ fn recover(
             Engine::restore(cellar.setup(), saved.engine)
         }
     };
+    let mut points = Vec::new();
     let replayed = store.replay(snapshot, |now, input| {
-        engine.handle(now, input);
+        let effects = engine.handle(now, input).into_iter();
+        points.extend(effects.filter_map(|effect| match effect {
+            Effect::Point(point) => Some(point),
+            _ => None,
+        }));
     });
     let count = replayed.map_err(|error| store_failure(&error))?;
+    store.take_points(points);
     if engine.last_seq() + 1 != next_seq {
         tracing::error!(
             engine = engine.last_seq(),
@@ -661,6 +690,6 @@ mod tests {
         assert_eq!(not_yet(&config("")), []);
         let asked = config("[page]\n[[tell]]\nrun = ['/bin/true']\nevents = ['alarm.raised']");
         let keys: Vec<&str> = not_yet(&asked).into_iter().map(|(key, _)| key).collect();
-        assert_eq!(keys, ["page", "tell"]);
+        assert_eq!(keys, ["tell"]);
     }
 }

@@ -105,9 +105,7 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
 
 /// What the configuration asks for and this version does not do, so that nobody relies on it.
 fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
-    let asked = [
-        (!config.tell.is_empty(), "tell", "nobody is told"),
-    ];
+    let asked = [(!config.tell.is_empty(), "tell", "nobody is told")];
     asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
 }
 

@@ -55,12 +55,7 @@ fn carried_by<'a>(present: &'a Present, id: &str) -> Option<&'a str> {
 }
 
 /// The page of a batch.
-pub(super) fn show(
-    site: &Site,
-    present: &Present,
-    id: &str,
-    log: Log,
-) -> Result<Shown, Trouble> {
+pub(super) fn show(site: &Site, present: &Present, id: &str, log: Log) -> Result<Shown, Trouble> {
     let reader = site.reader()?;
     let history = reader.history();
     let carried = carried_by(present, id);

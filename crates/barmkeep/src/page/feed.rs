@@ -35,7 +35,8 @@ impl Stream for Heard {
 /// Tells a browser of a place's changes, for as long as it listens.
 pub(super) fn feed(site: Arc<Site>, place: Where) -> Response {
     let Ok(seat) = Arc::clone(&site.feeds).try_acquire_owned() else {
-        let text = "Too many browsers listen already; this page still tells all when loaded anew.\n";
+        let text =
+            "Too many browsers listen already; this page still tells all when loaded anew.\n";
         return (StatusCode::SERVICE_UNAVAILABLE, text).into_response();
     };
     let (send, heard) = mpsc::channel(WAITING);

@@ -16,23 +16,31 @@ const QUIET: [Kind; 2] = [Kind::OutputSwitched, Kind::CommandAccepted];
 
 /// A whole page.
 pub(super) fn page(shown: &Shown) -> Markup {
-    frame(&shown.title, shown.live.as_deref(), &html! {
-        @for part in &shown.parts {
-            // What stands inside is replaced as it changes; a screen reader is told of alarms alone.
-            @if part.id == "alarms" {
-                section id=(part.id) aria-live="polite" { (part.inside) }
-            } @else {
-                section id=(part.id) { (part.inside) }
+    frame(
+        &shown.title,
+        shown.live.as_deref(),
+        &html! {
+            @for part in &shown.parts {
+                // What stands inside is replaced as it changes; a screen reader is told of alarms alone.
+                @if part.id == "alarms" {
+                    section id=(part.id) aria-live="polite" { (part.inside) }
+                } @else {
+                    section id=(part.id) { (part.inside) }
+                }
             }
-        }
-    })
+        },
+    )
 }
 
 /// A page that says why there is none.
 pub(super) fn trouble(message: &str) -> Markup {
-    frame("Not to be had", None, &html! {
-        section { h1 { "Not to be had" } p { (message) } p { a href="/" { "All vessels" } } }
-    })
+    frame(
+        "Not to be had",
+        None,
+        &html! {
+            section { h1 { "Not to be had" } p { (message) } p { a href="/" { "All vessels" } } }
+        },
+    )
 }
 
 fn frame(title: &str, live: Option<&str>, inside: &Markup) -> Markup {

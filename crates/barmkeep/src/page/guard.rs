@@ -96,8 +96,9 @@ impl Guard {
 impl Password {
     fn read(path: &Path) -> Result<Self, Failure> {
         let text = std::fs::read_to_string(path).map_err(|error| {
-            Failure::file(path, "read", &error)
-                .hint("`[page] password_file` is a file with the password, or its hash, in one line")
+            Failure::file(path, "read", &error).hint(
+                "`[page] password_file` is a file with the password, or its hash, in one line",
+            )
         })?;
         let text = text.trim_end_matches(['\r', '\n']);
         let wrong = |problem: &str| {
@@ -207,12 +208,20 @@ mod tests {
     fn a_browser_must_have_asked_for_this_machine() {
         let guard = guard(None).unwrap();
         for host in [
-            "localhost", "LOCALHOST:8460", "127.0.0.1:8460", "192.168.1.9", "[::1]:8460", "[fe80::1]",
-            "cellar.example:80", "cellar.example.",
+            "localhost",
+            "LOCALHOST:8460",
+            "127.0.0.1:8460",
+            "192.168.1.9",
+            "[::1]:8460",
+            "[fe80::1]",
+            "cellar.example:80",
+            "cellar.example.",
         ] {
             assert!(guard.is_ours(host), "{host}");
         }
-        for host in ["", "elsewhere.example", "localhost.elsewhere.example", "[::1].x", "127.0.0.1.x"] {
+        for host in
+            ["", "elsewhere.example", "localhost.elsewhere.example", "[::1].x", "127.0.0.1.x"]
+        {
             assert!(!guard.is_ours(host), "{host}");
         }
     }

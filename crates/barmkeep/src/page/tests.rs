@@ -33,7 +33,9 @@ read = { unit = "C" }
 every = "60 s"
 [vessel.north.heater]
 power = "40 W"
+runs_out = "5 min"
 [vessel.north.chiller]
+runs_out = "5 min"
 [vessel.south]
 volume = "23 L"
 coldest = "0 C"
@@ -163,8 +165,8 @@ fn each_place_shows_what_is_known_and_no_text_becomes_markup() {
                 "What primary waits for",
                 "float",
                 "12 %",
-                "battery-low.float",
-                "barmkeep acknowledge north --alarm battery-low.float",
+                "battery-low",
+                "barmkeep acknowledge north --alarm battery-low",
                 "Apparent attenuation, %",
                 "Stage 1 of 2, primary, began",
                 "data-live=\"/live/vessel/north\"",
@@ -231,7 +233,7 @@ fn a_log_is_read_in_pages_from_the_newest_on() {
     assert!(all.contains("command.accepted") && !few.contains("command.accepted"));
     let first = Log { before: Some(3), all: true };
     let oldest = html(&cellared, &Where::Vessel("north".to_owned(), first));
-    assert_eq!(oldest.matches("<li").count(), 2);
+    assert_eq!(oldest.matches("<li><time").count(), 2);
     assert!(oldest.contains("Newest") && !oldest.contains("data-live"));
 }
 
@@ -244,7 +246,7 @@ fn metrics_end_as_the_standard_asks_and_leave_out_what_is_unknown() {
         "# UNIT barmkeep_beer_temperature_celsius celsius",
         "barmkeep_run{vessel=\"north\",run=\"running\"} 1.0",
         "barmkeep_run{vessel=\"south\",run=\"idle\"} 1.0",
-        "barmkeep_alarm{vessel=\"north\",alarm=\"battery-low.float\",priority=\"low\"} 1.0",
+        "barmkeep_alarm{vessel=\"north\",alarm=\"battery-low\",priority=\"low\"} 1.0",
         "barmkeep_source_battery_ratio{vessel=\"north\",source=\"float\"} 0.12",
         "barmkeep_output_on{vessel=\"north\",output=\"heater\"} 0.0",
         "barmkeep_output_energy_joules_total{vessel=\"north\",output=\"heater\",batch=\"north-1\"} 0",
@@ -270,4 +272,45 @@ async fn a_page_without_a_place_to_listen_says_why() {
     let failure = Page::start(&cellar(&taken)).await.unwrap_err();
     assert_eq!(failure.status, Status::Unavailable);
     assert!(failure.to_string().contains(&taken), "{failure}");
+}
+
+/// W3C, Web Content Accessibility Guidelines 2.2, success criteria 1.4.3 (text: 4.5) and 1.4.11
+/// (what else is needed to understand: 3).
+#[test]
+fn texts_stand_out_from_what_is_behind_them_in_light_and_in_dark() {
+    fn luminance(colour: &str) -> f64 {
+        let part = |at: usize| {
+            let share = f64::from(u8::from_str_radix(&colour[at..at + 2], 16).unwrap()) / 255.0;
+            if share <= 0.04045 { share / 12.92 } else { ((share + 0.055) / 1.055).powf(2.4) }
+        };
+        0.2126 * part(1) + 0.7152 * part(3) + 0.0722 * part(5)
+    }
+    let style = include_str!("style.css");
+    let schemes: Vec<&str> = style.split(":root {").skip(1).take(2).collect();
+    assert!(schemes[1].contains("#171510"), "the second is the dark one");
+    for scheme in schemes {
+        let colour = |name: &str| {
+            let (_, rest) = scheme.split_once(&format!("--{name}: ")).unwrap();
+            luminance(&rest[..7])
+        };
+        for (text, behind, least) in [
+            ("ink", "paper", 4.5),
+            ("ink", "soft", 4.5),
+            ("quiet", "paper", 4.5),
+            ("quiet", "soft", 4.5),
+            ("link", "paper", 4.5),
+            ("link", "soft", 4.5),
+            ("alarm", "alarm-paper", 4.5),
+            ("alarm", "paper", 4.5),
+            ("alarm", "soft", 4.5),
+            ("ink", "alarm-paper", 4.5),
+            ("quiet", "alarm-paper", 4.5),
+            ("on", "paper", 3.0),
+            ("on", "soft", 3.0),
+        ] {
+            let (one, other) = (colour(text), colour(behind));
+            let contrast = (one.max(other) + 0.05) / (one.min(other) + 0.05);
+            assert!(contrast >= least, "{text} on {behind}: {contrast:.2}");
+        }
+    }
 }

@@ -36,6 +36,9 @@ struct Place {
 /// A line of a legend: the class of its sign, how it is drawn, and its text.
 type Entry = (&'static str, Swatch, &'static str);
 
+/// What is known of an output.
+type Share = fn(&Point) -> Option<f64>;
+
 #[derive(Clone, Copy)]
 enum Swatch {
     Line,
@@ -368,18 +371,16 @@ impl Drawing<'_> {
 
     /// For how much of each quarter the outputs were on: the higher, the longer.
     fn outputs(&mut self) {
-        let rows: [(&str, &str, fn(&Point) -> Option<f64>); 2] = [
-            ("heater", "heater", |point| point.heater_share),
-            ("chiller", "chiller", |point| point.chiller_share),
-        ];
+        let rows: [(&str, Share); 2] =
+            [("heater", |point| point.heater_share), ("chiller", |point| point.chiller_share)];
         let mut foot = self.place.outputs + OUTPUT;
-        for (name, class, share) in rows {
+        for (name, share) in rows {
             let known = self.chart.course.iter().any(|point| share(point).is_some());
             self.sheet.text((self.place.left - 6.0, foot - 3.0), "small", "end", name);
             self.sheet.rule((self.place.left, foot), (self.place.right, foot), "grid");
             if known {
                 let path = self.steps(foot, share);
-                self.sheet.path(&path, class);
+                self.sheet.path(&path, name);
             } else {
                 let place = (self.place.left + 4.0, foot - 3.0);
                 self.sheet.text(place, "small quiet", "start", "not known");

@@ -70,7 +70,7 @@ fn now(site: &Site, state: &State) -> Markup {
             dd {
                 @if state.setpoint_c.is_some() { (celsius(show, state.setpoint_c)) }
                 @else { "none: the outputs are off" }
-                @if let Some(target) = state.target_c {
+                @if let Some(target) = on_its_way(state) {
                     ", on its way to " (celsius(show, Some(target)))
                 }
             }
@@ -102,6 +102,12 @@ fn now(site: &Site, state: &State) -> Markup {
             dt { "As of" } dd { (time(site.zone, &state.at)) }
         }
     }
+}
+
+/// Where the setpoint goes, where it is not there.
+fn on_its_way(state: &State) -> Option<f64> {
+    let setpoint = state.setpoint_c?;
+    state.target_c.filter(|target| (target - setpoint).abs() >= 0.05)
 }
 
 fn of_the_beer(state: &State) -> Markup {

@@ -26,9 +26,7 @@ pub(super) fn show(
     if whole {
         let reader = site.reader()?;
         let history = reader.history();
-        if let Some(inside) = picture(site, present, state, &history)? {
-            parts.push(Part { id: "chart", inside });
-        }
+        parts.push(Part { id: "chart", inside: picture(site, present, state, &history)? });
         let inside = frame::log(site, &history, &LogOf::Vessel(&state.vessel), log)?;
         store_parts.push(Part { id: "log", inside });
     }
@@ -45,18 +43,18 @@ fn picture(
     present: &Present,
     state: &State,
     history: &crate::store::History<'_>,
-) -> Result<Option<Markup>, Trouble> {
-    let Some(batch) = &state.batch else { return Ok(None) };
+) -> Result<Markup, Trouble> {
+    let Some(batch) = &state.batch else {
+        return Ok(html! { p class="quiet" { "No batch yet, and no chart." } });
+    };
     let calendar = Calendar::Local(site.zone);
     let chart =
         chart::of_batch(history, batch, &site.setup, calendar, &present.points, Some(state))?;
-    Ok(chart.map(|chart| {
-        html! {
-            h2 { "The batch so far" }
-            (frame::chart(&chart))
-            p class="quiet" { a id="to-batch" href={ "/batch/" (batch) } { "All of batch " (batch) } }
-        }
-    }))
+    Ok(html! {
+        h2 { "The batch so far" }
+        @if let Some(chart) = &chart { (frame::chart(chart)) }
+        p class="quiet" { a id="to-batch" href={ "/batch/" (batch) } { "All of batch " (batch) } }
+    })
 }
 
 fn now(site: &Site, state: &State) -> Markup {
@@ -132,7 +130,9 @@ fn of_the_beer(state: &State) -> Markup {
 
 fn alarms(site: &Site, state: &State) -> Markup {
     html! {
-        @if !state.alarms.is_empty() {
+        // Never empty: a browser does not hear of an event without data.
+        @if state.alarms.is_empty() { p class="quiet" { "No alarm stands." } }
+        @else {
             h2 { "Alarms" }
             @for alarm in &state.alarms { (alarm_of(site, state, alarm)) }
         }

@@ -81,7 +81,9 @@ fn now(site: &Site, state: &State) -> Markup {
                     @else { ", until the stage ends" }
                 }
             }
-            @if let Some(held) = state.held_c { dt { "Held" } dd { "at " (celsius(show, Some(held))) } }
+            @if state.held_c.is_some() {
+                dt { "Held" } dd { "at " (celsius(show, state.held_c)) }
+            }
             @if let Some(parked) = state.parked_c {
                 dt { "Parked" } dd { "at " (celsius(show, Some(parked))) }
             }
@@ -92,7 +94,9 @@ fn now(site: &Site, state: &State) -> Markup {
             (of_the_beer(state))
             dt { "Outputs" }
             dd { (outputs(state)) (state.outputs.because) "." }
-            @if let Some(warmth) = &state.outputs.warmth { dt { "By itself" } dd { (warmth.text) "." } }
+            @if let Some(warmth) = &state.outputs.warmth {
+                dt { "By itself" } dd { (warmth.text) "." }
+            }
             @if let Some(cooler) = &state.cooler {
                 dt { "Cooler " (cooler.name) }
                 dd { @if cooler.on { "on" } @else { "off" } ": " (cooler.because) }
@@ -112,7 +116,8 @@ fn of_the_beer(state: &State) -> Markup {
     let rate = state.gravity.as_ref().and_then(|gravity| gravity.rate_points_per_day);
     html! {
         @if let Some(rate) = rate {
-            dt { "Falls" } dd { (format!("{:.1} points a day", -rate + 0.0)) }
+            dt { @if rate > 0.0 { "Rises" } @else { "Falls" } }
+            dd { (format!("{:.1} points a day", rate.abs())) }
         }
         @if let Some(attenuation) = &state.attenuation {
             dt { "Attenuation" }
@@ -124,7 +129,9 @@ fn of_the_beer(state: &State) -> Markup {
                 }
             }
         }
-        @if let Some(abv) = state.abv_percent { dt { "Alcohol" } dd { (format!("{abv:.1} % by volume")) } }
+        @if let Some(abv) = state.abv_percent {
+            dt { "Alcohol" } dd { (format!("{abv:.1} % by volume")) }
+        }
     }
 }
 
@@ -147,7 +154,9 @@ fn alarm_of(site: &Site, state: &State, alarm: &Alarm) -> Markup {
                     span aria-hidden="true" { "▲ " } (alarm.priority) " alarm, " (alarm.id)
                 }
                 " since " (time(site.zone, &alarm.since))
-                @if let Some(until) = &alarm.shelved_until { ", silenced until " (time(site.zone, until)) }
+                @if let Some(until) = &alarm.shelved_until {
+                    ", silenced until " (time(site.zone, until))
+                }
             }
             p { (site.zone.within(&alarm.text)) "." }
             @if alarm.acknowledged {
@@ -215,7 +224,8 @@ fn forecast(site: &Site, state: &State) -> Markup {
                         }
                         @if let (Some(first), Some(last)) = (&foreseen.earliest, &foreseen.latest) {
                             span class="quiet" {
-                                " (90 %: " (time(site.zone, first)) " to " (time(site.zone, last)) ")"
+                                " (90 %: " (time(site.zone, first)) " to "
+                                (time(site.zone, last)) ")"
                             }
                         }
                     }
@@ -243,7 +253,10 @@ fn sources(site: &Site, state: &State) -> Markup {
             div class="scroll" tabindex="0" role="region" aria-label="Sources" {
                 table {
                     thead {
-                        tr { th { "Source" } th { "Kind" } th { "Last reading" } th { "Offset" } th { "Battery" } }
+                        tr {
+                            th { "Source" } th { "Kind" } th { "Last reading" } th { "Offset" }
+                            th { "Battery" }
+                        }
                     }
                     tbody { @for source in &state.sources { (source_row(site, source)) } }
                 }

@@ -10,6 +10,7 @@ use crate::link::decode::Routes;
 use crate::link::topics::Topics;
 use crate::link::{Class, FromLink, Link, LinkHandle, Message, Outgoing, Response, SwitchTopic};
 use crate::store::{Filter, Limit, Store, StoreError};
+use crate::tell::{FromTell, Tells};
 use engine::{
     Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply,
     STATE_VERSION, State,
@@ -23,6 +24,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::net::SocketAddr;
 use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc::Receiver;
 
 /// The engine is told the time this often; all of these ticks are kept for recovery.
 const TICK: Duration = Duration::from_secs(10);
@@ -57,6 +59,8 @@ struct Daemon {
     /// Events that wait for the disk, oldest first.
     unpublished: VecDeque<Record>,
     published: u64,
+    /// Who is told of events besides.
+    tells: Tells,
     /// Alarms that the broker holds as retained messages.
     alarms: BTreeMap<Name, BTreeSet<String>>,
     states: BTreeMap<Name, Stamp>,
@@ -85,10 +89,7 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
 
 /// What the configuration asks for and this version does not do, so that nobody relies on it.
 fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
-    let asked = [
-        (config.page.is_some(), "page", "there is no page"),
-        (!config.tell.is_empty(), "tell", "nobody is told"),
-    ];
+    let asked = [(config.page.is_some(), "page", "there is no page")];
     asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
 }
 
@@ -104,7 +105,7 @@ pub async fn run_until(
     told_to_end: impl Future<Output = ()>,
 ) -> Result<(), Failure> {
     let path = cellar.path(&cellar.config.store.file);
-    let (store, recovered) =
+    let (mut store, recovered) =
         Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
     let (engine, published) =
         recover(&cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
@@ -116,6 +117,9 @@ pub async fn run_until(
             .await
             .map_err(|error| crate::ask::link_failure(&error))?;
     listening(link.broker_address());
+    let newest = store.seq_on_disk();
+    let (tells, mut from_tells) =
+        Tells::start(&cellar.config.tell, &cellar.folder, &mut store, newest);
     let mut daemon = Daemon {
         alarms: engine.vessels().map(|name| (name.clone(), alarms(&engine, name))).collect(),
         cellar,
@@ -128,6 +132,7 @@ pub async fn run_until(
         clock,
         unpublished: VecDeque::new(),
         published,
+        tells,
         states: BTreeMap::new(),
         store_problem: None,
         snapshot_at: Stamp::from_millis(0),
@@ -136,17 +141,18 @@ pub async fn run_until(
     daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
     daemon.snapshot();
     tokio::select! {
-        ended = daemon.turn(&mut from_link) => ended?,
+        ended = daemon.turn(&mut from_link, &mut from_tells) => ended?,
         () = told_to_end => {}
     }
-    daemon.end().await;
+    daemon.end(&mut from_tells).await;
     Ok(())
 }
 
 impl Daemon {
     async fn turn(
         &mut self,
-        from_link: &mut tokio::sync::mpsc::Receiver<FromLink>,
+        from_link: &mut Receiver<FromLink>,
+        from_tells: &mut Receiver<FromTell>,
     ) -> Result<(), Failure> {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
@@ -156,6 +162,12 @@ impl Daemon {
                     self.give(&Input::Tick);
                     self.refresh();
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+                }
+                Some(news) = from_tells.recv() => {
+                    let wall = self.now().wall;
+                    if self.tells.hear(&news, &mut self.store, wall) {
+                        self.tell_tells();
+                    }
                 }
                 news = from_link.recv() => match news {
                     Some(news) => self.hear(news),
@@ -292,6 +304,10 @@ impl Daemon {
             let vessel = record.vessel.as_ref().map(Name::as_str);
             tracing::info!(kind = record.kind.as_str(), vessel, "{}", record.text);
         }
+        if kept.is_err() {
+            // While nothing can be written a person is to hear of it at once, not afterwards.
+            records.iter().for_each(|record| self.tells.offer(record));
+        }
         self.unpublished.extend(records);
         self.note_store(kept.as_ref().err());
         self.publish_events();
@@ -322,6 +338,7 @@ impl Daemon {
         while self.unpublished.front().is_some_and(|record| record.seq <= on_disk) {
             let Some(record) = self.unpublished.pop_front() else { return };
             self.publish_event(&record);
+            self.tells.offer(&record);
         }
     }
 
@@ -349,7 +366,12 @@ impl Daemon {
             ..Filter::default()
         };
         let now = self.now();
-        match self.store.history(now).and_then(|history| history.records(&filter)) {
+        let history = self.store.history(now);
+        let records = history.and_then(|history| {
+            self.tells.catch_up(&history)?;
+            history.records(&filter)
+        });
+        match records {
             Ok(records) => records.iter().for_each(|record| self.publish_event(record)),
             Err(error) => {
                 tracing::error!(%error, "events cannot be read for publishing them again");
@@ -436,6 +458,7 @@ impl Daemon {
 
     /// The broker may have forgotten everything that was retained.
     fn tell_everything(&mut self) {
+        self.tell_tells();
         self.tell_states();
         let names: Vec<Name> = self.engine.vessels().cloned().collect();
         for name in &names {
@@ -475,6 +498,18 @@ impl Daemon {
         });
         self.complain(published);
         self.states.insert(name.clone(), self.now().monotonic);
+    }
+
+    /// Publishes how the receivers of events stand.
+    fn tell_tells(&self) {
+        let published = self.link.publish(Outgoing {
+            topic: self.topics.tell(),
+            payload: text(&self.tells.standings()).into_bytes(),
+            retained: true,
+            expiry: None,
+            class: Class::Replace,
+        });
+        self.complain(published);
     }
 
     /// Publishes a standing alarm, or clears one that is over.
@@ -520,12 +555,12 @@ impl Daemon {
     }
 
     /// An orderly end: outputs off, everything kept and published.
-    async fn end(mut self) {
+    async fn end(mut self, from_tells: &mut Receiver<FromTell>) {
         self.give(&Input::Stopping);
         self.tell_states();
         self.snapshot();
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
-        self.link.stop().await;
+        tokio::join!(self.link.stop(), self.tells.end(from_tells, &mut self.store));
     }
 
     fn complain(&self, published: Result<(), crate::link::PublishError>) {
@@ -661,6 +696,6 @@ mod tests {
         assert_eq!(not_yet(&config("")), []);
         let asked = config("[page]\n[[tell]]\nrun = ['/bin/true']\nevents = ['alarm.raised']");
         let keys: Vec<&str> = not_yet(&asked).into_iter().map(|(key, _)| key).collect();
-        assert_eq!(keys, ["page", "tell"]);
+        assert_eq!(keys, ["page"]);
     }
 }

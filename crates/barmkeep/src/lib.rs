@@ -20,6 +20,7 @@ pub mod replay;
 pub mod store;
 pub mod table;
 mod task;
+pub mod tell;
 pub mod words;
 
 pub use task::start;

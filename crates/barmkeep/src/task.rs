@@ -44,7 +44,11 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Run { config } => {
             log_to_stderr("info");
             let cellar = Cellar::read(&config)?;
-            runtime()?.block_on(daemon::run(cellar))
+            let runtime = runtime()?;
+            let ended = runtime.block_on(daemon::run(cellar));
+            // A resolver that does not answer is not waited for.
+            runtime.shutdown_background();
+            ended
         }
         Task::Check { files, json } => check(&files, json),
         Task::Rehearse(arguments) => crate::rehearse::task(&arguments),

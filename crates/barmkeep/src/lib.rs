@@ -10,6 +10,7 @@ pub mod daemon;
 pub mod demo;
 pub mod drawing;
 pub mod driver;
+pub mod export;
 pub mod failure;
 pub mod files;
 mod kept;

@@ -335,13 +335,10 @@ impl Vessel {
         let (wear, wear_data) = self.batch_wear(cx);
         let sentence = figures.sentence(cx.show);
         let text = format!("Batch complete after {took}{sentence}. {then}.{wear}");
-        let data = json!({
-            "took_s": took.secs(), "finish": if finish == Finish::Keep { "keep" } else { "off" },
-            "sg": figures.sg.map(|sg| sg.value), "sd": figures.sg.map(|sg| sg.sd),
-            "apparent_percent": figures.apparent.map(|share| share * 100.0),
-            "abv_percent": figures.abv_percent,
-            "outputs": wear_data,
-        });
+        let mut data = figures.data();
+        data["took_s"] = json!(took.secs());
+        data["finish"] = json!(if finish == Finish::Keep { "keep" } else { "off" });
+        data["outputs"] = wear_data;
         cx.record(Some(&id), Kind::BatchCompleted, text, data);
     }
 }

@@ -165,10 +165,10 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
         Some(name) => Some(cellar.vessel(Some(name))?),
         None => None,
     };
-    let states = runtime()?.block_on(ask::states(&cellar, vessel))?;
+    let stands = runtime()?.block_on(ask::states(&cellar, vessel))?;
     let zone = words::Zone::of(&cellar.config);
     let mut output = std::io::stdout().lock();
-    for state in &states {
+    for state in &stands.vessels {
         if arguments.json {
             writeln!(output, "{}", json_line(state))?;
         } else if why {
@@ -179,6 +179,9 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
                 words::print_cautions(&mut output, vessel)?;
             }
         }
+    }
+    if !arguments.json && !why {
+        words::print_tells(&mut output, &stands.tells, &zone)?;
     }
     Ok(())
 }

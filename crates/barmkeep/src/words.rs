@@ -238,6 +238,24 @@ pub fn print_cautions(
     Ok(())
 }
 
+/// Prints which receivers of `[[tell]]` cannot be told.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_tells(
+    output: &mut impl Write,
+    tells: &[crate::tell::Standing],
+    zone: &Zone,
+) -> std::io::Result<()> {
+    for tell in tells {
+        if let (Some(since), Some(problem)) = (&tell.failing_since, &tell.problem) {
+            let since = zone.local(since);
+            writeln!(output, "NOT TOLD: {} hears of no event since {since}: {problem}", tell.to)?;
+        }
+    }
+    Ok(())
+}
+
 /// When a stage is expected to be left, and in which range with 90 %.
 fn forecast(foreseen: &engine::view::Forecast, zone: &Zone) -> String {
     let stage = &foreseen.stage;

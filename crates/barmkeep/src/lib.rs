@@ -12,6 +12,7 @@ pub mod drawing;
 pub mod driver;
 pub mod failure;
 pub mod files;
+pub mod homie;
 mod kept;
 pub mod link;
 pub mod pipe;

@@ -8,7 +8,10 @@ use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::link::decode::Routes;
 use crate::link::topics::Topics;
-use crate::link::{Class, FromLink, Link, LinkHandle, Message, Outgoing, Response, SwitchTopic};
+use crate::homie::{self, Homie};
+use crate::link::{
+    Class, FromLink, Link, LinkHandle, Message, Outgoing, Presence, Response, SwitchTopic,
+};
 use crate::store::{Filter, Limit, Store, StoreError};
 use crate::tell::{FromTell, Tells};
 use engine::{
@@ -61,6 +64,8 @@ struct Daemon {
     published: u64,
     /// Who is told of events besides.
     tells: Tells,
+    /// How the vessels describe themselves, where they do.
+    homie: Option<Homie>,
     /// Alarms that the broker holds as retained messages.
     alarms: BTreeMap<Name, BTreeSet<String>>,
     states: BTreeMap<Name, Stamp>,
@@ -112,8 +117,17 @@ pub async fn run_until(
     let routes = Routes::of(&cellar.config);
     let topics = Topics::new(cellar.config.link.topics.as_str());
     let switches = switches(&cellar, &topics);
+    let homie = cellar.config.link.describe_at.as_ref();
+    let homie =
+        homie.map(|base| Homie::new(base, &cellar.config.link.topics, cellar.config.show));
+    let presence = homie.as_ref().map(|homie| Presence {
+        topic: homie.daemon_state(),
+        here: homie::READY,
+        gone: homie::GONE,
+        lost: homie::LOST,
+    });
     let (link, mut from_link) =
-        Link::start(&cellar.config.link, &cellar.folder, routes.topics(), switches)
+        Link::start_present(&cellar.config.link, &cellar.folder, routes.topics(), switches, presence)
             .await
             .map_err(|error| crate::ask::link_failure(&error))?;
     listening(link.broker_address());
@@ -133,6 +147,7 @@ pub async fn run_until(
         unpublished: VecDeque::new(),
         published,
         tells,
+        homie,
         states: BTreeMap::new(),
         store_problem: None,
         snapshot_at: Stamp::from_millis(0),
@@ -459,6 +474,10 @@ impl Daemon {
     /// The broker may have forgotten everything that was retained.
     fn tell_everything(&mut self) {
         self.tell_tells();
+        if let Some(homie) = &mut self.homie {
+            let said = homie.describe(&self.cellar.config.vessels);
+            self.describe(said);
+        }
         self.tell_states();
         let names: Vec<Name> = self.engine.vessels().cloned().collect();
         for name in &names {
@@ -498,6 +517,20 @@ impl Daemon {
         });
         self.complain(published);
         self.states.insert(name.clone(), self.now().monotonic);
+        let vessel = self.cellar.config.vessels.get(name);
+        if let (Some(homie), Some(vessel)) = (&mut self.homie, vessel) {
+            let news = homie.news(&state, vessel);
+            self.describe(news);
+        }
+    }
+
+    /// Publishes what vessels say of themselves.
+    fn describe(&self, said: Vec<homie::Said>) {
+        for (topic, payload) in said {
+            let class = Class::Replace;
+            let outgoing = Outgoing { topic, payload, retained: true, expiry: None, class };
+            self.complain(self.link.publish(outgoing));
+        }
     }
 
     /// Publishes how the receivers of events stand.
@@ -558,6 +591,9 @@ impl Daemon {
     async fn end(mut self, from_tells: &mut Receiver<FromTell>) {
         self.give(&Input::Stopping);
         self.tell_states();
+        if let Some(homie) = &self.homie {
+            self.describe(homie.farewell(&self.cellar.config.vessels));
+        }
         self.snapshot();
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
         tokio::join!(self.link.stop(), self.tells.end(from_tells, &mut self.store));

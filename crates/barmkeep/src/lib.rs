@@ -13,6 +13,7 @@ pub mod driver;
 pub mod export;
 pub mod failure;
 pub mod files;
+pub mod homie;
 mod kept;
 pub mod link;
 pub mod pipe;

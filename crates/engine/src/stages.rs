@@ -195,9 +195,9 @@ impl Vessel {
         let name = batch.stage().name.clone();
         let waits = sentence_of_open(found);
         let what = match then {
-            Overdue::Alarm => "it stays in its stage",
+            Overdue::Alarm => "it stays in its stage; `advance` goes on without it",
             Overdue::Advance => "the next stage begins",
-            Overdue::Hold => "the run is held",
+            Overdue::Hold => "the run is held until `resume` or `advance`",
         };
         let text =
             format!("{name} has lasted for {time}, its `at_most`; {what}. It waits for: {waits}");

@@ -27,7 +27,7 @@ pub mod users;
 mod version;
 
 pub(crate) use access::machine_tls;
-pub use client::{FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Response, SwitchTopic};
+pub use client::{FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Presence, Response, SwitchTopic};
 pub use error::LinkError;
 pub use queue::{Class, Outgoing, PublishError};
 pub use session::Version;

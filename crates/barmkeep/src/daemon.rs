@@ -6,11 +6,11 @@
 use crate::clock::Clock;
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
+use crate::homie::{self, Homie};
 use crate::link::decode::Routes;
 use crate::link::topics::Topics;
-use crate::homie::{self, Homie};
 use crate::link::{
-    Class, FromLink, Link, LinkHandle, Message, Outgoing, Presence, Response, SwitchTopic,
+    Class, FromLink, Link, LinkHandle, Message, Outgoing, Post, Presence, Response, SwitchTopic,
 };
 use crate::store::{Filter, Limit, Store, StoreError};
 use crate::tell::{FromTell, Tells};
@@ -48,12 +48,21 @@ struct Saved {
     published: u64,
 }
 
-/// The daemon's parts.
-struct Daemon {
+/// A store that was opened, and the engine as it was.
+pub struct Opened {
+    store: Store,
+    engine: Engine,
+    published: u64,
+    tells: Tells,
+}
+
+/// The daemon without its sockets: what it is told by [`Daemon::tick`] and [`Daemon::hear`] it
+/// decides, keeps and gives to `P`, at once. So a simulation can drive it as the loop does.
+pub struct Daemon<P> {
     cellar: Cellar,
     engine: Engine,
     store: Store,
-    link: LinkHandle,
+    link: P,
     routes: Routes,
     topics: Topics,
     clock: Clock,
@@ -109,61 +118,69 @@ pub async fn run_until(
     listening: impl FnOnce(Option<SocketAddr>),
     told_to_end: impl Future<Output = ()>,
 ) -> Result<(), Failure> {
-    let path = cellar.path(&cellar.config.store.file);
-    let (mut store, recovered) =
-        Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
-    let (engine, published) =
-        recover(&cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
-    let routes = Routes::of(&cellar.config);
-    let topics = Topics::new(cellar.config.link.topics.as_str());
-    let switches = switches(&cellar, &topics);
-    let homie = cellar.config.link.describe_at.as_ref();
-    let homie =
-        homie.map(|base| Homie::new(base, &cellar.config.link.topics, cellar.config.show));
-    let presence = homie.as_ref().map(|homie| Presence {
+    let mut opened = Opened::of(&cellar)?;
+    let mut from_tells = opened.start_tells(&cellar);
+    let topics = Routes::of(&cellar.config).topics();
+    let presence = homie(&cellar).map(|homie| Presence {
         topic: homie.daemon_state(),
         here: homie::READY,
         gone: homie::GONE,
         lost: homie::LOST,
     });
-    let (link, mut from_link) =
-        Link::start_present(&cellar.config.link, &cellar.folder, routes.topics(), switches, presence)
-            .await
-            .map_err(|error| crate::ask::link_failure(&error))?;
-    listening(link.broker_address());
-    let newest = store.seq_on_disk();
-    let (tells, mut from_tells) =
-        Tells::start(&cellar.config.tell, &cellar.folder, &mut store, newest);
-    let mut daemon = Daemon {
-        alarms: engine.vessels().map(|name| (name.clone(), alarms(&engine, name))).collect(),
-        cellar,
-        engine,
-        store,
-        link,
-        routes,
+    let (link, mut from_link) = Link::start_present(
+        &cellar.config.link,
+        &cellar.folder,
         topics,
-        last: clock.now(),
-        clock,
-        unpublished: VecDeque::new(),
-        published,
-        tells,
-        homie,
-        states: BTreeMap::new(),
-        store_problem: None,
-        snapshot_at: Stamp::from_millis(0),
-    };
-    daemon.republish();
-    daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
-    daemon.snapshot();
+        switches(&cellar),
+        presence,
+    )
+    .await
+    .map_err(|error| crate::ask::link_failure(&error))?;
+    listening(link.broker_address());
+    let mut daemon = Daemon::new(cellar, opened, link, clock);
     tokio::select! {
         ended = daemon.turn(&mut from_link, &mut from_tells) => ended?,
         () = told_to_end => {}
     }
-    daemon.end(&mut from_tells).await;
+    daemon.end();
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+    let Daemon { link, tells, mut store, .. } = daemon;
+    tokio::join!(link.stop(), tells.end(&mut from_tells, &mut store));
     Ok(())
 }
 
-impl Daemon {
+impl Opened {
+    /// Opens the store that the configuration names, and brings the engine to where it was.
+    ///
+    /// # Errors
+    /// Where the store cannot be opened, or was written by another version.
+    pub fn of(cellar: &Cellar) -> Result<Self, Failure> {
+        let path = cellar.path(&cellar.config.store.file);
+        let (store, recovered) =
+            Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
+        let (engine, published) =
+            recover(cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
+        Ok(Opened { store, engine, published, tells: Tells::default() })
+    }
+
+    /// Starts to tell of events whom the configuration names.
+    fn start_tells(&mut self, cellar: &Cellar) -> Receiver<FromTell> {
+        let newest = self.store.seq_on_disk();
+        let (tell, folder) = (&cellar.config.tell, &cellar.folder);
+        let (tells, news) = Tells::start(tell, folder, &mut self.store, newest);
+        self.tells = tells;
+        news
+    }
+}
+
+/// How the vessels describe themselves, where they do.
+fn homie(cellar: &Cellar) -> Option<Homie> {
+    let config = &cellar.config;
+    let base = config.link.describe_at.as_ref()?;
+    Some(Homie::new(base, &config.link.topics, config.show))
+}
+
+impl Daemon<LinkHandle> {
     async fn turn(
         &mut self,
         from_link: &mut Receiver<FromLink>,
@@ -174,8 +191,7 @@ impl Daemon {
         loop {
             tokio::select! {
                 _ = tick.tick() => {
-                    self.give(&Input::Tick);
-                    self.refresh();
+                    self.tick();
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 }
                 Some(news) = from_tells.recv() => {
@@ -185,7 +201,14 @@ impl Daemon {
                     }
                 }
                 news = from_link.recv() => match news {
-                    Some(news) => self.hear(news),
+                    Some(news) => {
+                        // The daemon is up and safe without a broker, and says so by its alarm.
+                        let ready = matches!(news, FromLink::Up { .. } | FromLink::Down { .. });
+                        self.hear(news);
+                        if ready {
+                            let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+                        }
+                    }
                     None => {
                         let why = "the link ended by itself";
                         return Err(Failure::new(Status::Unavailable, why));
@@ -193,6 +216,56 @@ impl Daemon {
                 },
             }
         }
+    }
+}
+
+impl<P: Post> Daemon<P> {
+    /// A daemon that begins: it says again what was perhaps not said, and keeps that it began.
+    pub fn new(cellar: Cellar, opened: Opened, link: P, clock: Clock) -> Self {
+        let Opened { store, engine, published, tells } = opened;
+        let mut daemon = Daemon {
+            alarms: engine.vessels().map(|name| (name.clone(), alarms(&engine, name))).collect(),
+            routes: Routes::of(&cellar.config),
+            topics: Topics::new(cellar.config.link.topics.as_str()),
+            homie: homie(&cellar),
+            cellar,
+            engine,
+            store,
+            link,
+            last: clock.now(),
+            clock,
+            unpublished: VecDeque::new(),
+            published,
+            tells,
+            states: BTreeMap::new(),
+            store_problem: None,
+            snapshot_at: Stamp::from_millis(0),
+        };
+        daemon.republish();
+        daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
+        daemon.snapshot();
+        daemon
+    }
+
+    /// The engine as it stands.
+    pub fn engine(&self) -> &Engine {
+        &self.engine
+    }
+
+    /// The store.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// Where it publishes.
+    pub fn link(&self) -> &P {
+        &self.link
+    }
+
+    /// Time passed; due every 10 s.
+    pub fn tick(&mut self) {
+        self.give(&Input::Tick);
+        self.refresh();
     }
 
     fn now(&self) -> Now {
@@ -216,7 +289,8 @@ impl Daemon {
         }
     }
 
-    fn hear(&mut self, news: FromLink) {
+    /// The link has something to tell.
+    pub fn hear(&mut self, news: FromLink) {
         match news {
             FromLink::Up { version, refused } => {
                 tracing::info!(?version, "connected to the broker");
@@ -225,13 +299,10 @@ impl Daemon {
                 }
                 self.give(&Input::Link { up: true });
                 self.tell_everything();
-                let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
             }
             FromLink::Down { reason, hint } => {
                 tracing::warn!(%reason, %hint, "the broker is away");
                 self.give(&Input::Link { up: false });
-                // The daemon is up and safe without a broker, and says so by its alarm.
-                let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
             }
             FromLink::Message(message) => self.hear_message(&message),
             FromLink::Oversize { topic, size_bytes } => {
@@ -588,15 +659,13 @@ impl Daemon {
     }
 
     /// An orderly end: outputs off, everything kept and published.
-    async fn end(mut self, from_tells: &mut Receiver<FromTell>) {
+    pub fn end(&mut self) {
         self.give(&Input::Stopping);
         self.tell_states();
         if let Some(homie) = &self.homie {
             self.describe(homie.farewell(&self.cellar.config.vessels));
         }
         self.snapshot();
-        let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
-        tokio::join!(self.link.stop(), self.tells.end(from_tells, &mut self.store));
     }
 
     fn complain(&self, published: Result<(), crate::link::PublishError>) {
@@ -673,7 +742,9 @@ fn store_failure(error: &StoreError) -> Failure {
     Failure::new(Status::Io, error.to_string()).hint(error.hint())
 }
 
-fn switches(cellar: &Cellar, topics: &Topics) -> Vec<SwitchTopic> {
+/// The relays that the daemon drives.
+pub fn switches(cellar: &Cellar) -> Vec<SwitchTopic> {
+    let topics = &Topics::new(cellar.config.link.topics.as_str());
     let mut switches = Vec::new();
     for (name, vessel) in &cellar.config.vessels {
         if vessel.rides_with.is_some() {

@@ -287,7 +287,7 @@ impl Property {
             }
             Is::Number(unit) => {
                 let builder = PropertyDescriptionBuilder::float().name(name);
-                builder.unit(unit.map(str::to_owned)).build()
+                builder.unit::<String>(unit.map(str::to_owned)).build()
             }
             Is::Text => PropertyDescriptionBuilder::string().name(name).build(),
             Is::Time => PropertyDescriptionBuilder::datetime().name(name).build(),

@@ -124,12 +124,11 @@ impl Vessel {
             Condition::new(text, json!({ "silent_s": quiet.secs() }))
         });
         let doubtful = probe.and_then(Probe::doubt).map(|doubt| {
-            let text =
-                format!(
-                    "{}; both outputs are off until three readings agree. Look at the probe, its \
+            let text = format!(
+                "{}; both outputs are off until three readings agree. Look at the probe, its \
                      wire and its place",
-                    doubt.text(cx.show)
-                );
+                doubt.text(cx.show)
+            );
             Condition::new(text, json!({ "doubt": doubt.kind() }))
         });
         self.alarm(cx, rules::BEER_SILENT, None, silence);

@@ -71,7 +71,7 @@ fn link(walk: &mut Walk, fields: &Fields<'_>) -> Option<Link> {
     let topics = walk.text(&inner, "topics");
     let describe_at = walk.text(&inner, "describe_at");
     if topics.is_some() && describe_at == topics {
-        let message = "the vessels would describe themselves among the daemon's own topics";
+        let message = "the vessels would be described among the daemon's own topics".to_owned();
         walk.error("bad-value", inner.place("describe_at"), message)
             .hint("the convention's own word is `\"homie\"`");
     }

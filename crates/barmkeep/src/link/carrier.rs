@@ -65,11 +65,7 @@ pub(super) enum Role {
     },
     /// A topic that tells, retained, whether the daemon is there: a word while it is, another after
     /// an orderly end, and a last will.
-    Presence {
-        presence: Presence,
-        up: watch::Receiver<Option<Version>>,
-        turn: Arc<Semaphore>,
-    },
+    Presence { presence: Presence, up: watch::Receiver<Option<Version>>, turn: Arc<Semaphore> },
     /// A person's command line: it leaves no trace.
     Visitor,
 }
@@ -140,9 +136,7 @@ impl Carrier {
                 if began.elapsed() >= self.pace.backoff {
                     backoff.reset();
                 }
-            } else if !self.follows()
-                && versions.failed(version, fault.version)
-            {
+            } else if !self.follows() && versions.failed(version, fault.version) {
                 continue;
             }
             if told.as_ref() != Some(&fault.reason) {

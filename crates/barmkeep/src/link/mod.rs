@@ -27,9 +27,12 @@ pub mod users;
 mod version;
 
 pub(crate) use access::machine_tls;
-pub use client::{FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Presence, Response, SwitchTopic};
+pub use client::{
+    FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Post, Presence, Response, SwitchTopic,
+    acceptable,
+};
 pub use error::LinkError;
-pub use queue::{Class, Outgoing, PublishError};
+pub use queue::{Class, Outgoing, PublishError, Waiting};
 pub use session::Version;
 
 #[cfg(test)]

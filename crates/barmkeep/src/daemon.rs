@@ -12,6 +12,7 @@ use crate::link::topics::Topics;
 use crate::link::{
     Class, FromLink, Link, LinkHandle, Message, Outgoing, Post, Presence, Response, SwitchTopic,
 };
+use crate::page::{Page, Present};
 use crate::store::{Filter, Limit, Store, StoreError};
 use crate::tell::{FromTell, Tells};
 use engine::{
@@ -82,14 +83,20 @@ pub struct Daemon<P> {
     snapshot_at: Stamp,
 }
 
+/// Where a daemon can be reached, once it can.
+#[derive(Debug, Clone, Copy)]
+pub struct Listening {
+    /// The embedded broker, where it is configured.
+    pub broker: Option<SocketAddr>,
+    /// The page, where it is configured.
+    pub page: Option<SocketAddr>,
+}
+
 /// Runs the daemon until it is told to end.
 ///
 /// # Errors
 /// Where the store, the link or a file cannot be used at the start.
 pub async fn run(cellar: Cellar) -> Result<(), Failure> {
-    for (key, what) in not_yet(&cellar.config) {
-        tracing::warn!("`{key}` is read but not acted on yet: {what}");
-    }
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let told_to_end = async move {
@@ -101,21 +108,15 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
     run_until(cellar, Clock::machine(), |_| {}, told_to_end).await
 }
 
-/// What the configuration asks for and this version does not do, so that nobody relies on it.
-fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
-    let asked = [(config.page.is_some(), "page", "there is no page")];
-    asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
-}
-
-/// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where the embedded
-/// broker listens.
+/// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where it can be
+/// reached.
 ///
 /// # Errors
 /// As [`run`].
 pub async fn run_until(
     cellar: Cellar,
     clock: Clock,
-    listening: impl FnOnce(Option<SocketAddr>),
+    listening: impl FnOnce(Listening),
     told_to_end: impl Future<Output = ()>,
 ) -> Result<(), Failure> {
     let mut opened = Opened::of(&cellar)?;
@@ -136,10 +137,12 @@ pub async fn run_until(
     )
     .await
     .map_err(|error| crate::ask::link_failure(&error))?;
-    listening(link.broker_address());
+    let mut page = Page::start(&cellar).await?;
+    listening(Listening { broker: link.broker_address(), page: page.as_ref().map(Page::address) });
     let mut daemon = Daemon::new(cellar, opened, link, clock);
+    daemon.show_on(page.as_mut());
     tokio::select! {
-        ended = daemon.turn(&mut from_link, &mut from_tells) => ended?,
+        ended = daemon.turn(&mut from_link, &mut from_tells, page.as_mut()) => ended?,
         () = told_to_end => {}
     }
     daemon.end();
@@ -156,10 +159,10 @@ impl Opened {
     /// Where the store cannot be opened, or was written by another version.
     pub fn of(cellar: &Cellar) -> Result<Self, Failure> {
         let path = cellar.path(&cellar.config.store.file);
-        let (store, recovered) =
+        let (mut store, recovered) =
             Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
         let (engine, published) =
-            recover(cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
+            recover(cellar, &mut store, recovered.snapshot.as_ref(), recovered.next_seq)?;
         Ok(Opened { store, engine, published, tells: Tells::default() })
     }
 
@@ -185,6 +188,7 @@ impl Daemon<LinkHandle> {
         &mut self,
         from_link: &mut Receiver<FromLink>,
         from_tells: &mut Receiver<FromTell>,
+        mut page: Option<&mut Page>,
     ) -> Result<(), Failure> {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
@@ -215,6 +219,15 @@ impl Daemon<LinkHandle> {
                     }
                 },
             }
+            self.show_on(page.as_deref_mut());
+        }
+    }
+
+    /// Leaves how the vessels stand to the page, which nobody waits for.
+    fn show_on(&self, page: Option<&mut Page>) {
+        if let Some(page) = page {
+            let seq = self.store.seq_on_disk();
+            page.show(|| Present::of(&self.engine, self.store.points_waiting(), seq));
         }
     }
 }
@@ -375,6 +388,7 @@ impl<P: Post> Daemon<P> {
         for effect in effects {
             match effect {
                 Effect::Record(_) => {}
+                Effect::Point(point) => self.store.take_points([point]),
                 Effect::Cool(drive) => self.cool(&drive, now.wall),
                 Effect::Drive(drive) => self.drive(&drive, now.wall),
                 Effect::Reply(reply) => self.reply(&reply, response),
@@ -696,7 +710,7 @@ fn alarms(engine: &Engine, name: &Name) -> BTreeSet<String> {
 /// The engine as it was: the newest snapshot and the inputs after it.
 fn recover(
     cellar: &Cellar,
-    store: &Store,
+    store: &mut Store,
     snapshot: Option<&crate::store::Snapshot>,
     next_seq: u64,
 ) -> Result<(Engine, u64), Failure> {
@@ -722,10 +736,16 @@ fn recover(
             Engine::restore(cellar.setup(), saved.engine)
         }
     };
+    let mut points = Vec::new();
     let replayed = store.replay(snapshot, |now, input| {
-        engine.handle(now, input);
+        let effects = engine.handle(now, input).into_iter();
+        points.extend(effects.filter_map(|effect| match effect {
+            Effect::Point(point) => Some(point),
+            _ => None,
+        }));
     });
     let count = replayed.map_err(|error| store_failure(&error))?;
+    store.take_points(points);
     if engine.last_seq() + 1 != next_seq {
         tracing::error!(
             engine = engine.last_seq(),
@@ -784,25 +804,4 @@ fn cooler_topic(output: &config::Output, topics: &Topics, name: &Name) -> String
 
 fn switch_topic(output: &config::Output, topics: &Topics, name: &Name, kind: OutputKind) -> String {
     output.topic.clone().unwrap_or_else(|| topics.switch(name, kind))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn config(more: &str) -> config::Config {
-        let text = format!(
-            "format = 1\n[store]\nfile = 'a.db'\n{more}\n[vessel.north]\nvolume = '23 L'\n\
-             coldest = '0 C'\nwarmest = '26 C'\n"
-        );
-        schedule::read_config(&schedule::Source::new("a.toml", text), &|_| true).value.unwrap()
-    }
-
-    #[test]
-    fn what_is_not_done_yet_is_said() {
-        assert_eq!(not_yet(&config("")), []);
-        let asked = config("[page]\n[[tell]]\nrun = ['/bin/true']\nevents = ['alarm.raised']");
-        let keys: Vec<&str> = not_yet(&asked).into_iter().map(|(key, _)| key).collect();
-        assert_eq!(keys, ["page"]);
-    }
 }

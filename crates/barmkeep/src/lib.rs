@@ -16,6 +16,7 @@ pub mod files;
 pub mod homie;
 mod kept;
 pub mod link;
+pub mod page;
 pub mod pipe;
 pub mod rehearse;
 pub mod replay;

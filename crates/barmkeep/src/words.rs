@@ -326,6 +326,7 @@ pub fn print_why(
 }
 
 /// The time zone in which a person reads.
+#[derive(Debug, Clone, Copy)]
 pub struct Zone(chrono_tz::Tz);
 
 impl Zone {
@@ -337,8 +338,13 @@ impl Zone {
     }
 
     /// Its IANA name.
-    pub fn name(&self) -> &'static str {
+    pub fn name(self) -> &'static str {
         self.0.name()
+    }
+
+    /// The zone itself.
+    pub fn tz(self) -> chrono_tz::Tz {
+        self.0
     }
 
     /// As [`Zone::minute`], of a time as RFC 3339; any other text stays as it is.

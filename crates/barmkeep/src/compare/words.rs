@@ -160,9 +160,7 @@ pub(crate) fn rows(floats: &[FloatReport], show: Show) -> Vec<(&'static str, Vec
         })
     });
     row("gaps", &|float| float.gaps.map_or_else(unknown, |gaps| gaps.count.to_string()));
-    row("longest pause", &|float| {
-        float.gaps.map_or_else(unknown, |gaps| gaps.longest.to_string())
-    });
+    row("longest pause", &|float| float.gaps.map_or_else(unknown, |gaps| gaps.longest.to_string()));
     row("time covered", &|float| float.gaps.map_or_else(unknown, |gaps| percent(gaps.covered)));
     row("times stuck", &|float| {
         float.sticking.map_or_else(unknown, |sticking| sticking.count.to_string())

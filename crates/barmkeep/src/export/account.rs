@@ -114,7 +114,8 @@ impl Account {
         let vessel = records.iter().rev().find_map(|record| record.vessel.clone());
         let vessel = vessel.unwrap_or_else(|| began_in.clone());
         let (course, state) = present(history, &batch, &vessel, setup)?;
-        let readings = readings(history, &batch, &records, &began_in, from, setup).map_err(failed)?;
+        let readings =
+            readings(history, &batch, &records, &began_in, from, setup).map_err(failed)?;
         let known = [last, readings.last().map(|heard| heard.arrived), course.last().map(|p| p.at)];
         let known = known.into_iter().flatten().max().unwrap_or(from);
         let until = batch.ended.unwrap_or(known);
@@ -174,7 +175,8 @@ fn present(
     });
     let Some((engine, points)) = recovered else { return Ok((course, None)) };
     let newest = course.last().map(|point| point.at);
-    let newer = points.into_iter().filter(|point| point.batch == batch.id && Some(point.at) > newest);
+    let newer =
+        points.into_iter().filter(|point| point.batch == batch.id && Some(point.at) > newest);
     course.extend(newer);
     let state = engine.view(vessel).filter(|state| state.batch.as_deref() == Some(&*batch.id));
     Ok((course, state))
@@ -239,7 +241,8 @@ fn stages(records: &[Record]) -> Vec<StageRun> {
             Kind::BatchStopped | Kind::BatchAborted => {
                 if let Some(stage) = stages.last_mut().filter(|stage| stage.left.is_none()) {
                     stage.left = Some(record.at);
-                    let word = if record.kind == Kind::BatchStopped { "stopped" } else { "aborted" };
+                    let word =
+                        if record.kind == Kind::BatchStopped { "stopped" } else { "aborted" };
                     stage.because = Some(format!("the batch was {word}"));
                 }
             }
@@ -284,7 +287,8 @@ fn figures(records: &[Record], state: Option<&State>, course: &[Point]) -> Figur
             Kind::BatchAdded => {
                 figures.volume_l = number("volume_l").or(figures.volume_l);
                 figures.original_sg = number("original_sg").or(figures.original_sg);
-                figures.expected_final_sg = number("expected_final_sg").or(figures.expected_final_sg);
+                figures.expected_final_sg =
+                    number("expected_final_sg").or(figures.expected_final_sg);
             }
             Kind::BatchMoved => figures.volume_l = number("volume_l").or(figures.volume_l),
             Kind::BatchExpected => {

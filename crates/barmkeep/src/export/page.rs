@@ -196,7 +196,8 @@ impl Writer<'_> {
 
     fn stages(&self) -> Markup {
         let row = |stage: &StageRun| {
-            let until = stage.left.map_or_else(|| "not left".to_owned(), |left| self.zone.minute(left));
+            let until =
+                stage.left.map_or_else(|| "not left".to_owned(), |left| self.zone.minute(left));
             let took = stage.left.unwrap_or(self.account.until).since(stage.entered);
             html! {
                 tr {

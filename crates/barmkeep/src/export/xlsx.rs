@@ -84,7 +84,9 @@ fn fill(
                 Cell::Time(at) => {
                     worksheet.write_number_with_format(row, column, serial(*at, zone), &time)?
                 }
-                Cell::Data(value) => worksheet.write_string(row, column, cut(&value.to_string()))?,
+                Cell::Data(value) => {
+                    worksheet.write_string(row, column, cut(&value.to_string()))?
+                }
             };
         }
         done();
@@ -118,7 +120,8 @@ fn cut(text: &str) -> String {
 /// An instant as a spreadsheet has it: days by the wall clock of a place.
 fn serial(at: Stamp, zone: &Zone) -> f64 {
     let time = chrono::DateTime::from_timestamp_millis(at.millis());
-    let ahead_s = time.map_or(0, |time| time.with_timezone(&zone.tz()).offset().fix().local_minus_utc());
+    let ahead_s =
+        time.map_or(0, |time| time.with_timezone(&zone.tz()).offset().fix().local_minus_utc());
     (at.millis() as f64 / 1e3 + f64::from(ahead_s)) / 86_400.0 + EPOCH
 }
 
@@ -132,7 +135,9 @@ struct Drawn {
 }
 
 fn charts(worksheet: &mut Worksheet, sheets: &[Sheet], show: Show) -> Result<(), XlsxError> {
-    let Some(course) = sheets.iter().find(|sheet| sheet.what == What::Course) else { return Ok(()) };
+    let Some(course) = sheets.iter().find(|sheet| sheet.what == What::Course) else {
+        return Ok(());
+    };
     if course.rows.is_empty() {
         return Ok(());
     }

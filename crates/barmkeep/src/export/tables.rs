@@ -86,9 +86,15 @@ impl From<Option<Stamp>> for Cell {
     }
 }
 
-impl<T: AsRef<str>> From<Option<T>> for Cell {
-    fn from(text: Option<T>) -> Self {
-        text.map_or(Cell::Empty, |text| Cell::Text(text.as_ref().to_owned()))
+impl From<Option<&str>> for Cell {
+    fn from(text: Option<&str>) -> Self {
+        text.map_or(Cell::Empty, said)
+    }
+}
+
+impl From<Option<&String>> for Cell {
+    fn from(text: Option<&String>) -> Self {
+        Cell::from(text.map(String::as_str))
     }
 }
 

@@ -78,7 +78,7 @@ fn fill(
     for (row, cells) in (1u32..).zip(&sheet.rows) {
         for (column, cell) in (0u16..).zip(cells) {
             match cell {
-                Cell::Empty => worksheet,
+                Cell::Empty => continue,
                 Cell::Text(text) => worksheet.write_string(row, column, cut(text))?,
                 Cell::Number(number) => worksheet.write_number(row, column, *number)?,
                 Cell::Time(at) => {

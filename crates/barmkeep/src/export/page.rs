@@ -1,7 +1,7 @@
 //! The batch's record: one page for the shelf, that asks nobody for anything and prints well.
 
 use super::account::{Account, Sample, StageRun, Wear, plato, text};
-use crate::chart::{Calendar, Chart, Size};
+use crate::chart::{self, Calendar, Chart, Size};
 use crate::compare;
 use crate::words::Zone;
 use engine::{Kind, Record};
@@ -30,7 +30,6 @@ dl { display: grid; grid-template-columns: repeat(auto-fit, minmax(13rem, 1fr));
 dt { color: var(--quiet); font-size: .85rem; }
 dd { margin: 0; font-size: 1.1rem; }
 figure { margin: 1rem 0; }
-svg { width: 100%; height: auto; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; font-size: .92rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0;
@@ -40,6 +39,7 @@ td.time { white-space: nowrap; }
 summary { cursor: pointer; }
 footer { margin-top: 2rem; font-size: .85rem; color: var(--quiet); }
 @media print {
+  :root { --ink: #000; --paper: #fff; --rule: #bbb; --quiet: #444; }
   body { max-width: none; padding: 0; font-size: 10pt; }
   h2 { break-after: avoid; } tr, figure { break-inside: avoid; } details { display: none; }
 }
@@ -62,7 +62,7 @@ pub(super) fn page(account: &Account, show: Show, zone: &Zone) -> String {
                 meta http-equiv="Content-Security-Policy" content=(POLICY);
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) (PreEscaped(chart::style())) }
             }
             body {
                 header { h1 { (title) } (writer.subtitle()) }

@@ -101,7 +101,7 @@ impl Account {
     pub fn gather(
         history: &History<'_>,
         batch: Batch,
-        began_in: Name,
+        began_in: &Name,
         setup: &Setup,
     ) -> Result<Account, Failure> {
         let failed = |error: StoreError| open_failure(&error);
@@ -115,14 +115,14 @@ impl Account {
         let vessel = vessel.unwrap_or_else(|| began_in.clone());
         let (course, state) = present(history, &batch, &vessel, setup)?;
         let readings =
-            readings(history, &batch, &records, &began_in, from, setup).map_err(failed)?;
+            readings(history, &batch, &records, began_in, from, setup).map_err(failed)?;
         let known = [last, readings.last().map(|heard| heard.arrived), course.last().map(|p| p.at)];
         let known = known.into_iter().flatten().max().unwrap_or(from);
         let until = batch.ended.unwrap_or(known);
         let samples = records.iter().filter_map(Sample::of).collect();
         let found = setup
             .vessels
-            .get(&began_in)
+            .get(began_in)
             .map(|vessel| compare::look(history, batch.clone(), began_in.clone(), vessel));
         Ok(Account {
             vessel,

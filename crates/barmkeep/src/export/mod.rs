@@ -69,7 +69,7 @@ pub(crate) fn task(arguments: &ExportArgs) -> Result<(), Failure> {
     let batches = history.batches().map_err(failed)?;
     let (batch, vessel) = compare::choose(&batches, named, arguments.batch.as_deref())?;
     let setup = cellar.setup();
-    let account = Account::gather(&history, batch, vessel, &setup)?;
+    let account = Account::gather(&history, batch, &vessel, &setup)?;
     let zone = Zone::of(&cellar.config);
     let made = make(&account, form, arguments.what, cellar.config.show, &zone)?;
     match target {

@@ -150,11 +150,11 @@ fn charts(worksheet: &mut Worksheet, sheets: &[Sheet], show: Show) -> Result<(),
         TemperatureUnit::Celsius => (["beer_c", "setpoint_c"], "°C"),
         TemperatureUnit::Fahrenheit => (["beer_f", "setpoint_f"], "°F"),
     };
-    let gravities = [line(gravity, "gravity", 0x2b_4c_6f, None)];
-    let percent = [line("attenuation_percent", "attenuation", 0x6b_4e_16, None)];
+    let gravities = [line(gravity, "gravity", 0x2b4c6f, None)];
+    let percent = [line("attenuation_percent", "attenuation", 0x6b4e16, None)];
     let temperatures = [
-        line(beer, "beer", 0x8a_2f_1d, None),
-        line(setpoint, "setpoint", 0x55_55_55, Some(ChartLineDashType::Dash)),
+        line(beer, "beer", 0x8a2f1d, None),
+        line(setpoint, "setpoint", 0x555555, Some(ChartLineDashType::Dash)),
     ];
     let pictures = [
         chart(course, &gravities, unit, decimals),

@@ -219,7 +219,7 @@ impl History<'_> {
         let names = source::names(self.connection, self.path)?;
         let after = snapshot.after_input;
         row::each_input(self.connection, self.path, &names, after, |_, now, input| {
-            visit(now, input)
+            visit(now, input);
         })
     }
 

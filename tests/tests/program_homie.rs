@@ -48,13 +48,13 @@ fn a_subscriber_finds_every_vessel_and_every_property_that_is_named() {
             .unwrap_or_else(|error| panic!("{}: {error:?}", message.topic));
     }
     let root = description(&kept, "barmkeep");
-    let children: Vec<&str> = root.children.iter().map(|child| child.as_str()).collect();
+    let children: Vec<&str> = root.children.iter().map(homie5::HomieID::as_str).collect();
     assert_eq!(children, ["barmkeep-north", "barmkeep-south"]);
     let mut values = 0;
     for child in children {
         let device = description(&kept, child);
         assert_eq!(device.homie, "5.0");
-        assert_eq!(device.root.as_ref().map(|id| id.as_str()), Some("barmkeep"));
+        assert_eq!(device.root.as_ref().map(homie5::HomieID::as_str), Some("barmkeep"));
         assert_eq!(kept[&format!("homie/5/{child}/$state")].payload, "ready");
         for (node, described) in &device.nodes {
             for (id, property) in &described.properties {

@@ -41,12 +41,14 @@ fn a_subscriber_finds_every_vessel_and_every_property_that_is_named() {
     let (daemon, pitched) = cellar.pitched(&mut ear, HOURS);
     cellar.float(pitched, 1..HOURS);
     ear.event("stage.left");
-    ear.wait_for("homie/5/barmkeep/$state", "ready");
+    // What follows from it is said in the order of its making.
+    ear.wait_for("homie/5/barmkeep-north/run/stage", "warm finish");
     let kept = kept(broker.port);
     for message in kept.values() {
         parse_mqtt_message(&message.topic, message.payload.as_bytes())
             .unwrap_or_else(|error| panic!("{}: {error:?}", message.topic));
     }
+    assert_eq!(kept["homie/5/barmkeep/$state"].payload, "ready");
     let root = description(&kept, "barmkeep");
     let children: Vec<&str> = root.children.iter().map(homie5::HomieID::as_str).collect();
     assert_eq!(children, ["barmkeep-north", "barmkeep-south"]);

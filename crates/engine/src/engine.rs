@@ -267,8 +267,8 @@ impl Engine {
         let doubtful = clock.doubtful_until.map(|until| {
             let text = format!(
                 "the clock is behind the last record of {until}; time milestones wait until it has \
-                 passed that, or a person acknowledges. Look at the machine's date, and acknowledge \
-                 where it is right"
+                 passed that, or a person acknowledges. Look at the machine's date; where it is \
+                 right, acknowledge"
             );
             Condition::new(text, json!({ "last_record": until.rfc3339() }))
         });

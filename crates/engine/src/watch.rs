@@ -369,8 +369,8 @@ fn past_limit(
     [output, worse]: [&str; 2],
 ) -> Condition {
     let text = format!(
-        "the beer is at {}, {side} the vessel's limit of {}; the {output} is kept off. Look whether \
-         its relay is open, and what else makes the vessel {worse}",
+        "the beer is at {}, {side} the vessel's limit of {}; the {output} is kept off. Look \
+         whether its relay is open, and what else makes the vessel {worse}",
         show.temperature(beer),
         show.temperature(limit)
     );

@@ -109,7 +109,7 @@ pub(crate) static LINK: Table = Table {
         Key::optional(
             "describe_at",
             Kind::TopicLevel,
-            "The first level of topics on which vessels describe themselves to any dashboard, after \
+            "The first level of topics on which vessels describe themselves to any dashboard, by \
              the Homie convention 5.0, whose own word is `\"homie\"`; left out, they do not",
         ),
         Key::optional(

@@ -151,8 +151,8 @@ pub struct LinkHandle {
     drain: Duration,
 }
 
-/// A topic that says whether the daemon is there, retained; it gets a connection of its own, since a
-/// connection has one last will.
+/// A topic that says whether the daemon is there, retained; it gets a connection of its own, since
+/// a connection has one last will.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Presence {
     /// Its topic.

@@ -123,8 +123,8 @@ pub trait Ledger {
 }
 
 impl Tells {
-    /// Starts a task for each receiver. What it was not told before the last end waits in its queue,
-    /// in order; one that is new begins after the record `newest`.
+    /// Starts a task for each receiver. What it was not told before the last end is to be given by
+    /// [`Tells::catch_up`]; one that is new begins after the record `newest`.
     pub fn start(
         tells: &[Tell],
         folder: &Path,

@@ -1,6 +1,8 @@
 //! The page of the real daemon: in a real browser, over plain HTTP, and read by the reference
 //! parser of OpenMetrics.
 
+#![expect(clippy::unwrap_used, reason = "a test fails by it, with the line where it stands")]
+
 use barmkeep_tests::broker::{Ear, Mosquitto, free_port, wait_for_port};
 use barmkeep_tests::browser::{Browser, DESK, Device, PHONE, Tab};
 use barmkeep_tests::cellar::{Cellar, Daemon};

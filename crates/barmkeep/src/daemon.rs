@@ -805,3 +805,64 @@ fn cooler_topic(output: &config::Output, topics: &Topics, name: &Name) -> String
 fn switch_topic(output: &config::Output, topics: &Topics, name: &Name, kind: OutputKind) -> String {
     output.topic.clone().unwrap_or_else(|| topics.switch(name, kind))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A broker that nobody hears.
+    struct Mute;
+
+    impl Post for Mute {
+        fn give(&self, _: crate::link::Waiting) -> Result<(), crate::link::PublishError> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn a_killed_daemon_goes_on_with_its_course() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::create_dir(folder.path().join("schedules")).unwrap();
+        let schedule = "format = 1\nname = 'a'\n[expect]\noriginal_gravity = '12 P'\n\
+                        final_gravity = '3 P'\n[[stage]]\nname = 'a'\ntarget = '18 C'\n\
+                        until = { elapsed = '9 d' }\n";
+        std::fs::write(folder.path().join("schedules/ale.toml"), schedule).unwrap();
+        let file = folder.path().join("barmkeep.toml");
+        let config = "format = 1\n[store]\nfile = 'a.db'\n[vessel.north]\nvolume = '23 L'\n\
+                      coldest = '0 C'\nwarmest = '26 C'\n[vessel.north.beer]\ntopic = 'b'\n\
+                      read = { unit = 'C' }\nevery = '10 s'\n";
+        std::fs::write(&file, config).unwrap();
+        let cellar = Cellar::read(&file).unwrap();
+        let begin = 1_772_323_200_000;
+        let clock = std::sync::Arc::new(crate::clock::Invented::at(Stamp::from_millis(begin)));
+        let start = || {
+            let opened = Opened::of(&cellar).unwrap();
+            Daemon::new(cellar.clone(), opened, Mute, Clock::Invented(clock.clone()))
+        };
+        let mut daemon = start();
+        let message = |topic: &str, payload: &str| {
+            let (topic, payload) = (topic.to_owned(), payload.as_bytes().to_vec());
+            FromLink::Message(Message { topic, payload, retained: false, response: None })
+        };
+        daemon.hear(message("b", "18.0"));
+        let pitch = r#"{"do": "pitch", "id": "1", "schedule": "ale"}"#;
+        daemon.hear(message("barmkeep/north/command", pitch));
+        // Six hours in steps of 10 s; killed every 37 min, and a snapshot each hour.
+        for step in 1..=2160 {
+            clock.set(Stamp::from_millis(begin + step * 10_000));
+            if step % 222 == 0 {
+                drop(daemon);
+                daemon = start();
+            }
+            daemon.hear(message("b", if step % 2 == 0 { "18.0" } else { "18.1" }));
+            daemon.tick();
+        }
+        daemon.snapshot();
+        let now = daemon.now();
+        let course = daemon.store.history(now).unwrap().course("north-1").unwrap();
+        let quarters: Vec<i64> =
+            course.iter().map(|point| (point.at.millis() - begin) / 900_000).collect();
+        assert_eq!(quarters, (1..=24).collect::<Vec<i64>>());
+        assert!(course.iter().all(|point| point.beer_c.is_some()), "{course:?}");
+    }
+}

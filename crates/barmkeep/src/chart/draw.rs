@@ -36,6 +36,9 @@ struct Place {
 /// A line of a legend: the class of its sign, how it is drawn, and its text.
 type Entry = (&'static str, Swatch, &'static str);
 
+/// What is known of an output.
+type Share = fn(&Point) -> Option<f64>;
+
 #[derive(Clone, Copy)]
 enum Swatch {
     Line,
@@ -184,11 +187,13 @@ impl Drawing<'_> {
         let (top, bottom) = (self.place.strip, self.place.bottom);
         let now = self.x(self.chart.until);
         let mut from = now;
-        for ahead in &self.chart.ahead {
+        // The stage under way has its name where it began, if that has room.
+        let begun = self.chart.stages.last().map_or(now, |stage| self.x(stage.from));
+        for (index, ahead) in self.chart.ahead.iter().enumerate() {
             let Some(leaves) = ahead.leaves.filter(|leaves| *leaves <= self.end) else { return };
             let to = self.x(leaves).max(from);
-            let fits = ahead.stage.chars().count() as f64 * self.place.letter + 6.0 <= to - from;
-            if fits && from > now {
+            let wide = ahead.stage.chars().count() as f64 * self.place.letter + 6.0;
+            if wide <= to - from && (index > 0 || wide > now - begun) {
                 self.sheet.text((from + 4.0, top + 15.0), "small quiet", "start", &ahead.stage);
             }
             self.sheet.rule((to, top + STRIP - 6.0), (to, bottom), "faint");
@@ -230,7 +235,7 @@ impl Drawing<'_> {
             self.sheet.text((x, bottom + 17.0), "", anchor, &mark.label);
         }
         let caption = self.chart.calendar.caption(self.chart.from, self.end);
-        self.sheet.text((self.place.right, bottom + 33.0), "small quiet", "end", &caption);
+        self.sheet.text((self.place.left, bottom + 33.0), "small quiet", "start", &caption);
     }
 
     /// The lines and marks of a panel, its name and its legend.
@@ -246,7 +251,7 @@ impl Drawing<'_> {
         let rows = if self.place.narrow { 2.0 } else { 1.0 };
         let mut y = scale.to - 2.0 - rows * LINE + 12.0;
         self.sheet.text((self.place.left + 4.0, y), "label", "start", label);
-        let mut x = self.place.left + 16.0 + label.chars().count() as f64 * 6.9;
+        let mut x = self.place.left + 16.0 + label.chars().count() as f64 * 7.4;
         if self.place.narrow {
             (x, y) = (self.place.left + 4.0, y + LINE);
         }
@@ -301,8 +306,9 @@ impl Drawing<'_> {
         if let Some(sg) = chart.expected_final {
             let y = scale.at(unit(sg));
             self.sheet.rule((self.place.left, y), (self.place.right, y), "goal");
-            let place = (self.place.right - 2.0, y - 4.0);
-            self.sheet.text(place, "small quiet", "end", "expected final");
+            // At the left the gravity is far above it.
+            let place = (self.place.left + 4.0, y - 4.0);
+            self.sheet.text(place, "small quiet", "start", "expected final");
         }
         self.line("gravity", &scale, |point| point.sg.map(unit));
         self.samples(&scale, unit);
@@ -331,7 +337,7 @@ impl Drawing<'_> {
         let scale = Scale { low: -2.0, ..scale };
         let entries =
             [("attenuation", Swatch::Line, "believed"), ("band share", Swatch::Area, "95 %")];
-        self.panel(&scale, "Apparent attenuation, %", 4, &entries);
+        self.panel(&scale, "Apparent attenuation, %", 6, &entries);
         self.band("band share", &scale, |point| {
             let reach = point.attenuation_sd? * WITHIN_95;
             point.attenuation_percent.map(|percent| (percent - reach, percent + reach))
@@ -368,18 +374,16 @@ impl Drawing<'_> {
 
     /// For how much of each quarter the outputs were on: the higher, the longer.
     fn outputs(&mut self) {
-        let rows: [(&str, &str, fn(&Point) -> Option<f64>); 2] = [
-            ("heater", "heater", |point| point.heater_share),
-            ("chiller", "chiller", |point| point.chiller_share),
-        ];
+        let rows: [(&str, Share); 2] =
+            [("heater", |point| point.heater_share), ("chiller", |point| point.chiller_share)];
         let mut foot = self.place.outputs + OUTPUT;
-        for (name, class, share) in rows {
+        for (name, share) in rows {
             let known = self.chart.course.iter().any(|point| share(point).is_some());
             self.sheet.text((self.place.left - 6.0, foot - 3.0), "small", "end", name);
             self.sheet.rule((self.place.left, foot), (self.place.right, foot), "grid");
             if known {
                 let path = self.steps(foot, share);
-                self.sheet.path(&path, class);
+                self.sheet.path(&path, name);
             } else {
                 let place = (self.place.left + 4.0, foot - 3.0);
                 self.sheet.text(place, "small quiet", "start", "not known");
@@ -452,6 +456,8 @@ impl Drawing<'_> {
         }
         let x = self.x(self.chart.until);
         self.sheet.rule((x, self.place.strip), (x, self.place.bottom), "now");
+        // Early in a batch it would stand upon what the axis is.
+        let x = x.max(self.place.left + 190.0).min(self.place.right);
         let anchor = if x > self.place.right - 20.0 { "end" } else { "middle" };
         self.sheet.text((x, self.place.bottom + 33.0), "small label", anchor, "now");
     }

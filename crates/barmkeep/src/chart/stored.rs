@@ -31,6 +31,9 @@ const KINDS: [Kind; 20] = [
     Kind::AlarmReturned,
 ];
 
+/// Parts of parts are followed so far.
+const PARENTS_MAX: usize = 8;
+
 /// What a store has of a batch, as a chart; `None` where it has no such batch.
 ///
 /// `recent` are points that are not on disk yet, of any batch; `present` is how its vessel stands,
@@ -46,16 +49,12 @@ pub fn of_batch(
     recent: &[Point],
     present: Option<&State>,
 ) -> Result<Option<Chart>, StoreError> {
-    let records = history.records(&Filter {
-        batch: Some(batch.to_owned()),
-        kinds: KINDS.to_vec(),
-        ..Filter::default()
-    })?;
-    let Some(first) = records.first() else { return Ok(None) };
+    let Some(line) = line_of(history, batch)? else { return Ok(None) };
+    let Some(first) = line.records.first() else { return Ok(None) };
     let from = pitched_at(first).unwrap_or(first.at);
     let mut chart = Chart::new(&title(batch, first), setup.show, calendar, from);
-    records.iter().for_each(|record| chart.note(record));
-    chart.extend(history.course(batch)?);
+    line.records.iter().for_each(|record| chart.note(record));
+    chart.extend(line.course);
     chart.extend(recent.iter().filter(|point| point.batch == batch).cloned());
     let under_way = |state: &&State| {
         state.batch.as_deref() == Some(batch)
@@ -64,11 +63,47 @@ pub fn of_batch(
     if let Some(state) = present.filter(under_way) {
         chart.present(state);
     }
-    for (vessel, since, until) in places(&records, from, chart.until) {
+    for (vessel, since, until) in places(&line.records, from, chart.until) {
         let said = history.gravities(&vessel, since, until + Span::from_millis(1))?;
         chart.readings.extend(said.iter().filter_map(|(at, reading)| sg_of(setup, *at, reading)));
     }
     Ok(Some(chart))
+}
+
+/// A batch's records and course, with those of the batch that it was a part of, up to the split.
+struct Line {
+    records: Vec<Record>,
+    course: Vec<Point>,
+}
+
+fn line_of(history: &History<'_>, batch: &str) -> Result<Option<Line>, StoreError> {
+    let records_of = |batch: &str, until| {
+        let (batch, kinds) = (Some(batch.to_owned()), KINDS.to_vec());
+        history.records(&Filter { batch, kinds, until, ..Filter::default() })
+    };
+    let own = records_of(batch, None)?;
+    let Some(first) = own.first() else { return Ok(None) };
+    let mut line = Line { course: history.course(batch)?, records: Vec::new() };
+    let (mut split, mut parent) = (first.at, parent_of(first));
+    line.records = own;
+    for _ in 0..PARENTS_MAX {
+        let Some(id) = parent else { break };
+        let mut before = records_of(&id, Some(split))?;
+        let mut course = history.course(&id)?;
+        course.retain(|point| point.at < split);
+        let Some(first) = before.first() else { break };
+        (split, parent) = (first.at, parent_of(first));
+        before.append(&mut line.records);
+        course.append(&mut line.course);
+        (line.records, line.course) = (before, course);
+    }
+    Ok(Some(line))
+}
+
+/// What a twin's first record says that it was a part of.
+fn parent_of(first: &Record) -> Option<String> {
+    let parent = first.data.get("parent")?.as_str()?;
+    (first.kind == Kind::BatchMoved).then(|| parent.to_owned())
 }
 
 /// `north-3, First lager: Pale lager, warm finish`.

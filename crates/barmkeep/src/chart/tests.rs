@@ -12,7 +12,7 @@ fn at(hours: f64) -> Stamp {
     Stamp::from_millis(BEGIN + (hours * 3_600_000.0) as i64)
 }
 
-fn record(kind: Kind, hours: f64, text: &str, data: Value) -> Record {
+fn record(kind: Kind, hours: f64, text: &str, data: &Value) -> Record {
     Record {
         seq: 1,
         at: at(hours),
@@ -46,13 +46,13 @@ fn batch(calendar: Calendar, show: Show) -> Chart {
     let mut chart = Chart::new("a <b> & \"c\"", show, calendar, at(0.0));
     let pitched = json!({ "pitched_at": at(0.0).rfc3339(), "original_sg": 1.048,
         "original_sd_points": 1.0, "expected_final_sg": 1.012 });
-    chart.note(&record(Kind::BatchPitched, 0.0, "Pitched.", pitched));
-    chart.note(&record(Kind::StageEntered, 0.0, "", json!({ "stage": "primary" })));
-    chart.note(&record(Kind::AlarmRaised, 20.0, "It's <hot>", json!({ "alarm": "too-warm" })));
-    chart.note(&record(Kind::AlarmReturned, 22.0, "", json!({ "alarm": "too-warm" })));
-    chart.note(&record(Kind::StageEntered, 100.0, "", json!({ "stage": "rest" })));
-    chart.note(&record(Kind::BatchNoted, 110.0, "Day 4.", json!({ "day": 4 })));
-    chart.note(&record(Kind::BatchNoted, 111.0, "Smells good.", json!({})));
+    chart.note(&record(Kind::BatchPitched, 0.0, "Pitched.", &pitched));
+    chart.note(&record(Kind::StageEntered, 0.0, "", &json!({ "stage": "primary" })));
+    chart.note(&record(Kind::AlarmRaised, 20.0, "It's <hot>", &json!({ "alarm": "too-warm" })));
+    chart.note(&record(Kind::AlarmReturned, 22.0, "", &json!({ "alarm": "too-warm" })));
+    chart.note(&record(Kind::StageEntered, 100.0, "", &json!({ "stage": "rest" })));
+    chart.note(&record(Kind::BatchNoted, 110.0, "Day 4.", &json!({ "day": 4 })));
+    chart.note(&record(Kind::BatchNoted, 111.0, "Smells good.", &json!({})));
     chart.extend((1..800).map(|n| point(f64::from(n) * 0.25)));
     chart.readings = (0..100).map(|n| (at(f64::from(n)), 1.048)).collect();
     chart
@@ -182,4 +182,45 @@ fn sixty_days_are_drawn_with_no_more_than_the_eye_needs() {
     let svg = chart.svg();
     assert!(svg.len() < 150_000, "{} bytes", svg.len());
     assert!(Span::parse("60 d").is_ok_and(|span| chart.until.since(chart.from) <= span));
+}
+
+#[test]
+fn a_part_of_a_batch_has_what_was_before_the_split() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("barmkeep.db");
+    let (mut store, _) = crate::store::Store::open(&path, Span::from_hours(17_520)).unwrap();
+    let of = |batch: &str, seq: u64, record: Record| Record {
+        seq,
+        batch: Some(batch.to_owned()),
+        ..record
+    };
+    let pitched = json!({ "name": "Lager", "schedule": "Pale lager", "original_sg": 1.048 });
+    let records = [
+        of("north-1", 1, record(Kind::BatchPitched, 0.0, "", &pitched)),
+        of("north-1", 2, record(Kind::StageEntered, 0.0, "", &json!({ "stage": "primary" }))),
+        of("north-2", 3, record(Kind::BatchMoved, 50.0, "", &json!({ "parent": "north-1" }))),
+        of("north-1", 4, record(Kind::BatchAdded, 60.0, "Not here.", &json!({}))),
+        of("north-2", 5, record(Kind::StageEntered, 70.0, "", &json!({ "stage": "rest" }))),
+    ];
+    let now = engine::Now::same(at(80.0));
+    store.take(now, &engine::Input::Tick, &records).unwrap();
+    let twin = |n: u32| Point { batch: "north-2".to_owned(), ..point(f64::from(n)) };
+    store.take_points((1..80).map(|n| point(f64::from(n))));
+    store.take_points((51..80).map(twin));
+    store.snapshot(now, 1, "state").unwrap();
+    let history = store.history(now).unwrap();
+    let setup = engine::Setup {
+        show: Show::default(),
+        vessels: std::collections::BTreeMap::new(),
+        coolers: std::collections::BTreeMap::new(),
+    };
+    let chart = of_batch(&history, "north-2", &setup, Calendar::Days, &[], None);
+    let chart = chart.unwrap().unwrap();
+    assert_eq!((chart.title.as_str(), chart.from), ("north-2, Lager: Pale lager", at(0.0)));
+    assert_eq!((chart.course.len(), chart.samples.len()), (79, 1));
+    let batches: Vec<&str> = chart.course.iter().map(|point| point.batch.as_str()).collect();
+    assert_eq!((batches[49], batches[50]), ("north-1", "north-2"));
+    let names: Vec<&str> = chart.stages.iter().map(|stage| stage.name.as_str()).collect();
+    assert_eq!(names, ["primary", "rest"]);
+    assert!(chart.events.iter().all(|event| event.text != "Not here."));
 }

@@ -18,7 +18,10 @@ pub(super) fn list(site: &Site, present: &Present) -> Result<Shown, Trouble> {
             div class="scroll" tabindex="0" role="region" aria-label="Batches" {
                 table {
                     thead {
-                        tr { th { "Batch" } th { "Began in" } th { "Began" } th { "Completed" } th { "Ended" } }
+                        tr {
+                            th { "Batch" } th { "Began in" } th { "Began" } th { "Completed" }
+                            th { "Ended" }
+                        }
                     }
                     tbody { @for batch in batches.iter().rev() { (row(site, present, batch)) } }
                 }
@@ -38,7 +41,9 @@ fn row(site: &Site, present: &Present, batch: &Batch) -> Markup {
             td { @if let Some(at) = batch.completed { (stamp(site.zone, at)) } @else { "–" } }
             td {
                 @if let Some(at) = batch.ended { (stamp(site.zone, at)) }
-                @else if let Some(vessel) = carried_by(present, &batch.id) { "under way in " (vessel) }
+                @else if let Some(vessel) = carried_by(present, &batch.id) {
+                    "under way in " (vessel)
+                }
                 @else { "–" }
             }
         }

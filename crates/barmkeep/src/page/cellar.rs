@@ -10,7 +10,9 @@ use maud::{Markup, html};
 pub(super) fn show(site: &Site, present: &Present) -> Shown {
     let inside = html! {
         h1 { "Vessels" }
-        @if present.vessels.is_empty() { p { "The daemon has just begun; look again in a moment." } }
+        @if present.vessels.is_empty() {
+            p { "The daemon has just begun; look again in a moment." }
+        }
         ul class="cards" {
             @for state in present.vessels.values() { li class="card" { (card(site, state)) } }
         }
@@ -69,7 +71,6 @@ pub(super) fn what(state: &State) -> Markup {
 /// The four figures that a brewer looks for first.
 pub(super) fn figures(site: &Site, state: &State) -> Markup {
     let show = site.setup.show;
-    let gravity = state.gravity.as_ref();
     html! {
         dl class="figures" {
             div {
@@ -80,8 +81,8 @@ pub(super) fn figures(site: &Site, state: &State) -> Markup {
                 div {
                     dt { "Gravity" }
                     dd {
-                        @match gravity {
-                            Some(gravity) => (show.gravity_with_sd(gravity.sg, gravity.sd)),
+                        @match state.gravity.as_ref().and_then(|g| measured(show, g)) {
+                            Some((value, sd)) => { (value) " " small { "± " (sd) } }
                             None => "unknown",
                         }
                     }
@@ -98,6 +99,17 @@ pub(super) fn figures(site: &Site, state: &State) -> Markup {
             }
         }
     }
+}
+
+/// The gravity and its standard deviation, in the reader's units.
+fn measured(show: quantity::Show, gravity: &engine::view::Gravity) -> Option<(String, String)> {
+    let value = quantity::Gravity::from_sg(gravity.sg)?;
+    // A standard deviation is a difference: in SG its unit is told by the value's.
+    let sd = match show.gravity {
+        quantity::GravityUnit::Sg => format!("{:.4}", gravity.sd),
+        _ => show.gravity_difference(gravity.sd * 1e3, gravity.sg),
+    };
+    Some((show.gravity(value), sd))
 }
 
 /// The run state as a word with a sign.

@@ -71,11 +71,12 @@ impl Guard {
     pub fn new(password: Option<&Path>, names: &[String]) -> Result<Self, Failure> {
         let machine = std::fs::read_to_string("/proc/sys/kernel/hostname").unwrap_or_default();
         let machine = machine.trim().to_ascii_lowercase();
-        let own = [machine.clone(), format!("{machine}.local"), "localhost".to_owned()];
-        let given = names.iter().map(|name| name.to_ascii_lowercase());
-        let names = own.into_iter().filter(|_| !machine.is_empty()).chain(given);
-        let mut names: Vec<String> = names.collect();
-        names.push("localhost".to_owned());
+        let mut own = vec!["localhost".to_owned()];
+        if !machine.is_empty() {
+            own.extend([format!("{machine}.local"), machine]);
+        }
+        own.extend(names.iter().map(|name| name.to_ascii_lowercase()));
+        let names = own;
         let password = password.map(Password::read).transpose()?;
         Ok(Guard { names, password })
     }

@@ -1,9 +1,9 @@
 //! The page: all vessels, their batches and the log, read only, and the metrics beside it.
 //!
-//! HTML and SVG are made here and work without a script. Where scripts run, one small one of our own
-//! hears by server-sent events which parts changed. Nothing here can change anything: there is no
-//! form and no method but GET. The engine never waits for a browser: it leaves how its vessels stand
-//! ([`Present`]) and goes on; the store is read by connections of their own.
+//! HTML and SVG are made here and work without a script. Where scripts run, one small one of our
+//! own hears by server-sent events which parts changed. Nothing here can change anything: there is
+//! no form and no method but GET. The engine never waits for a browser: it leaves how its vessels
+//! stand ([`Present`]) and goes on; the store is read by connections of their own.
 
 mod batch;
 mod cellar;

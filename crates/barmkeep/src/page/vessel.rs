@@ -26,9 +26,7 @@ pub(super) fn show(
     if whole {
         let reader = site.reader()?;
         let history = reader.history();
-        if let Some(inside) = picture(site, present, state, &history)? {
-            parts.push(Part { id: "chart", inside });
-        }
+        parts.push(Part { id: "chart", inside: picture(site, present, state, &history)? });
         let inside = frame::log(site, &history, &LogOf::Vessel(&state.vessel), log)?;
         store_parts.push(Part { id: "log", inside });
     }
@@ -45,18 +43,18 @@ fn picture(
     present: &Present,
     state: &State,
     history: &crate::store::History<'_>,
-) -> Result<Option<Markup>, Trouble> {
-    let Some(batch) = &state.batch else { return Ok(None) };
+) -> Result<Markup, Trouble> {
+    let Some(batch) = &state.batch else {
+        return Ok(html! { p class="quiet" { "No batch yet, and no chart." } });
+    };
     let calendar = Calendar::Local(site.zone);
     let chart =
         chart::of_batch(history, batch, &site.setup, calendar, &present.points, Some(state))?;
-    Ok(chart.map(|chart| {
-        html! {
-            h2 { "The batch so far" }
-            (frame::chart(&chart))
-            p class="quiet" { a id="to-batch" href={ "/batch/" (batch) } { "All of batch " (batch) } }
-        }
-    }))
+    Ok(html! {
+        h2 { "The batch so far" }
+        @if let Some(chart) = &chart { (frame::chart(chart)) }
+        p class="quiet" { a id="to-batch" href={ "/batch/" (batch) } { "All of batch " (batch) } }
+    })
 }
 
 fn now(site: &Site, state: &State) -> Markup {
@@ -70,7 +68,7 @@ fn now(site: &Site, state: &State) -> Markup {
             dd {
                 @if state.setpoint_c.is_some() { (celsius(show, state.setpoint_c)) }
                 @else { "none: the outputs are off" }
-                @if let Some(target) = state.target_c {
+                @if let Some(target) = on_its_way(state) {
                     ", on its way to " (celsius(show, Some(target)))
                 }
             }
@@ -83,7 +81,9 @@ fn now(site: &Site, state: &State) -> Markup {
                     @else { ", until the stage ends" }
                 }
             }
-            @if let Some(held) = state.held_c { dt { "Held" } dd { "at " (celsius(show, Some(held))) } }
+            @if state.held_c.is_some() {
+                dt { "Held" } dd { "at " (celsius(show, state.held_c)) }
+            }
             @if let Some(parked) = state.parked_c {
                 dt { "Parked" } dd { "at " (celsius(show, Some(parked))) }
             }
@@ -94,7 +94,9 @@ fn now(site: &Site, state: &State) -> Markup {
             (of_the_beer(state))
             dt { "Outputs" }
             dd { (outputs(state)) (state.outputs.because) "." }
-            @if let Some(warmth) = &state.outputs.warmth { dt { "By itself" } dd { (warmth.text) "." } }
+            @if let Some(warmth) = &state.outputs.warmth {
+                dt { "By itself" } dd { (warmth.text) "." }
+            }
             @if let Some(cooler) = &state.cooler {
                 dt { "Cooler " (cooler.name) }
                 dd { @if cooler.on { "on" } @else { "off" } ": " (cooler.because) }
@@ -104,11 +106,18 @@ fn now(site: &Site, state: &State) -> Markup {
     }
 }
 
+/// Where the setpoint goes, where it is not there.
+fn on_its_way(state: &State) -> Option<f64> {
+    let setpoint = state.setpoint_c?;
+    state.target_c.filter(|target| (target - setpoint).abs() >= 0.05)
+}
+
 fn of_the_beer(state: &State) -> Markup {
     let rate = state.gravity.as_ref().and_then(|gravity| gravity.rate_points_per_day);
     html! {
         @if let Some(rate) = rate {
-            dt { "Falls" } dd { (format!("{:.1} points a day", -rate + 0.0)) }
+            dt { @if rate > 0.0 { "Rises" } @else { "Falls" } }
+            dd { (format!("{:.1} points a day", rate.abs())) }
         }
         @if let Some(attenuation) = &state.attenuation {
             dt { "Attenuation" }
@@ -120,13 +129,17 @@ fn of_the_beer(state: &State) -> Markup {
                 }
             }
         }
-        @if let Some(abv) = state.abv_percent { dt { "Alcohol" } dd { (format!("{abv:.1} % by volume")) } }
+        @if let Some(abv) = state.abv_percent {
+            dt { "Alcohol" } dd { (format!("{abv:.1} % by volume")) }
+        }
     }
 }
 
 fn alarms(site: &Site, state: &State) -> Markup {
     html! {
-        @if !state.alarms.is_empty() {
+        // Never empty: a browser does not hear of an event without data.
+        @if state.alarms.is_empty() { p class="quiet" { "No alarm stands." } }
+        @else {
             h2 { "Alarms" }
             @for alarm in &state.alarms { (alarm_of(site, state, alarm)) }
         }
@@ -141,7 +154,9 @@ fn alarm_of(site: &Site, state: &State, alarm: &Alarm) -> Markup {
                     span aria-hidden="true" { "▲ " } (alarm.priority) " alarm, " (alarm.id)
                 }
                 " since " (time(site.zone, &alarm.since))
-                @if let Some(until) = &alarm.shelved_until { ", silenced until " (time(site.zone, until)) }
+                @if let Some(until) = &alarm.shelved_until {
+                    ", silenced until " (time(site.zone, until))
+                }
             }
             p { (site.zone.within(&alarm.text)) "." }
             @if alarm.acknowledged {
@@ -209,7 +224,8 @@ fn forecast(site: &Site, state: &State) -> Markup {
                         }
                         @if let (Some(first), Some(last)) = (&foreseen.earliest, &foreseen.latest) {
                             span class="quiet" {
-                                " (90 %: " (time(site.zone, first)) " to " (time(site.zone, last)) ")"
+                                " (90 %: " (time(site.zone, first)) " to "
+                                (time(site.zone, last)) ")"
                             }
                         }
                     }
@@ -237,7 +253,10 @@ fn sources(site: &Site, state: &State) -> Markup {
             div class="scroll" tabindex="0" role="region" aria-label="Sources" {
                 table {
                     thead {
-                        tr { th { "Source" } th { "Kind" } th { "Last reading" } th { "Offset" } th { "Battery" } }
+                        tr {
+                            th { "Source" } th { "Kind" } th { "Last reading" } th { "Offset" }
+                            th { "Battery" }
+                        }
                     }
                     tbody { @for source in &state.sources { (source_row(site, source)) } }
                 }

@@ -19,8 +19,8 @@
 //!   (`gravity` or `temperature`), `gravity` and its `unit` (as the device said), `temperature_c`,
 //!   `battery_percent`, `taken` (by the device's own clock), `retained`.
 //! - `batches`: `id`, `vessel` (where it began), `first_seq`, `began`, `completed`, `ended`.
-//! - `course`, up to the newest snapshot: a point each quarter of an hour of a batch: `batch`, `at`,
-//!   `vessel`, `sg` and `attenuation` (apparent, percent) as believed, each with its standard
+//! - `course`, up to the newest snapshot, a point each quarter of an hour of a batch: `batch`,
+//!   `at`, `vessel`, `sg` and `attenuation` (apparent, percent) as believed, each with its standard
 //!   deviation `_sd`, `beer_c`, `setpoint_c`, `surround_c`, and the shares of the quarter for which
 //!   `heater` and `chiller` were on (0 to 1).
 //! - `inputs`, since the older of the two snapshots: `id`, `at`, `kind`, `vessel`, `source`,

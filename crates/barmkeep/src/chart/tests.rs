@@ -217,9 +217,9 @@ fn a_part_of_a_batch_has_what_was_before_the_split() {
     let chart = of_batch(&history, "north-2", &setup, Calendar::Days, &[], None);
     let chart = chart.unwrap().unwrap();
     assert_eq!((chart.title.as_str(), chart.from), ("north-2, Lager: Pale lager", at(0.0)));
-    assert_eq!((chart.course.len(), chart.samples.len()), (79, 1));
+    assert_eq!((chart.course.len(), chart.samples.len()), (78, 1));
     let batches: Vec<&str> = chart.course.iter().map(|point| point.batch.as_str()).collect();
-    assert_eq!((batches[49], batches[50]), ("north-1", "north-2"));
+    assert_eq!((batches[48], batches[49]), ("north-1", "north-2"));
     let names: Vec<&str> = chart.stages.iter().map(|stage| stage.name.as_str()).collect();
     assert_eq!(names, ["primary", "rest"]);
     assert!(chart.events.iter().all(|event| event.text != "Not here."));

@@ -21,7 +21,7 @@ pub(super) fn page(shown: &Shown) -> Markup {
         shown.live.as_deref(),
         &html! {
             @for part in &shown.parts {
-                // What stands inside is replaced as it changes; a screen reader hears of alarms alone.
+                // What stands inside is replaced as it changes; alarms alone are read out then.
                 @if part.id == "alarms" {
                     section id=(part.id) aria-live="polite" { (part.inside) }
                 } @else {

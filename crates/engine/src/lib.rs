@@ -49,6 +49,7 @@ mod way;
 mod wear;
 mod words;
 
+pub use alarm::{AlarmKind, alarms};
 pub use command::{Command, CommandError};
 pub use effect::{CoolerDrive, Drive, Effect, OutputKind, Reply};
 pub use engine::{Engine, Glance, STATE_VERSION, State};

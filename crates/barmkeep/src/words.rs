@@ -39,6 +39,7 @@ pub fn print_summary(output: &mut impl Write, summary: &Summary) -> std::io::Res
 }
 
 /// The time zone in which a person reads.
+#[derive(Debug, Clone, Copy)]
 pub struct Zone(chrono_tz::Tz);
 
 impl Zone {

@@ -3,7 +3,7 @@
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::link::topics::Topics;
-use crate::link::{Class, FromLink, Link, LinkError, LinkHandle, Message, Outgoing};
+use crate::link::{Class, FromLink, Link, LinkError, LinkHandle, Message, Outgoing, Post};
 use engine::view::State;
 use schedule::Name;
 use serde_json::{Value, json};

@@ -34,6 +34,8 @@ const APART: i64 = 100;
 #[derive(Debug, Default)]
 pub struct Invented {
     now: AtomicI64,
+    /// How far the wall clock is ahead of it, in milliseconds.
+    ahead: AtomicI64,
     /// How many messages the daemon has handled.
     handled: AtomicU64,
 }
@@ -50,7 +52,12 @@ impl Clock {
     pub fn now(&self) -> Now {
         match self {
             Clock::Machine(machine) => machine.now(),
-            Clock::Invented(invented) => Now::same(invented.now()),
+            Clock::Invented(invented) => {
+                let monotonic = invented.now();
+                let ahead = invented.ahead.load(Ordering::Acquire);
+                let wall = Stamp::from_millis(monotonic.millis() + ahead);
+                Now { monotonic, wall }
+            }
         }
     }
 
@@ -80,7 +87,7 @@ fn steadied(base: i64, measured: i64) -> i64 {
 impl Invented {
     /// A clock that stands at `now`.
     pub fn at(now: Stamp) -> Self {
-        Invented { now: AtomicI64::new(now.millis()), handled: AtomicU64::new(0) }
+        Invented { now: AtomicI64::new(now.millis()), ..Invented::default() }
     }
 
     /// Where it stands.
@@ -91,6 +98,12 @@ impl Invented {
     /// Sets it.
     pub fn set(&self, now: Stamp) {
         self.now.store(now.millis(), Ordering::Release);
+    }
+
+    /// Sets both clocks, which need not agree.
+    pub fn set_both(&self, now: Now) {
+        self.set(now.monotonic);
+        self.ahead.store(now.wall.millis_after(now.monotonic), Ordering::Release);
     }
 
     /// How many messages the daemon has handled.
@@ -112,6 +125,16 @@ fn whole(millis: u128) -> i64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_invented_clock_has_two_hands() {
+        let invented = Arc::new(Invented::at(Stamp::from_millis(5)));
+        let clock = Clock::Invented(invented.clone());
+        assert_eq!(clock.now(), Now::same(Stamp::from_millis(5)));
+        let apart = Now { monotonic: Stamp::from_millis(7), wall: Stamp::from_millis(-2) };
+        invented.set_both(apart);
+        assert_eq!(clock.now(), apart);
+    }
 
     #[test]
     fn the_difference_of_the_clocks_moves_only_with_a_step() {

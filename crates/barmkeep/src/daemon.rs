@@ -8,7 +8,9 @@ use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::link::decode::Routes;
 use crate::link::topics::Topics;
-use crate::link::{Class, FromLink, Link, LinkHandle, Message, Outgoing, Response, SwitchTopic};
+use crate::link::{
+    Class, FromLink, Link, LinkHandle, Message, Outgoing, Post, Response, SwitchTopic,
+};
 use crate::store::{Filter, Limit, Store, StoreError};
 use engine::{
     Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply,
@@ -43,12 +45,20 @@ struct Saved {
     published: u64,
 }
 
-/// The daemon's parts.
-struct Daemon {
+/// A store that was opened, and the engine as it was.
+pub struct Opened {
+    store: Store,
+    engine: Engine,
+    published: u64,
+}
+
+/// The daemon without its sockets: what it is told by [`Daemon::tick`] and [`Daemon::hear`] it
+/// decides, keeps and gives to `P`, at once. So a simulation can drive it as the loop does.
+pub struct Daemon<P> {
     cellar: Cellar,
     engine: Engine,
     store: Store,
-    link: LinkHandle,
+    link: P,
     routes: Routes,
     topics: Topics,
     clock: Clock,
@@ -103,47 +113,40 @@ pub async fn run_until(
     listening: impl FnOnce(Option<SocketAddr>),
     told_to_end: impl Future<Output = ()>,
 ) -> Result<(), Failure> {
-    let path = cellar.path(&cellar.config.store.file);
-    let (store, recovered) =
-        Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
-    let (engine, published) =
-        recover(&cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
-    let routes = Routes::of(&cellar.config);
-    let topics = Topics::new(cellar.config.link.topics.as_str());
-    let switches = switches(&cellar, &topics);
+    let opened = Opened::of(&cellar)?;
+    let topics = Routes::of(&cellar.config).topics();
     let (link, mut from_link) =
-        Link::start(&cellar.config.link, &cellar.folder, routes.topics(), switches)
+        Link::start(&cellar.config.link, &cellar.folder, topics, switches(&cellar))
             .await
             .map_err(|error| crate::ask::link_failure(&error))?;
     listening(link.broker_address());
-    let mut daemon = Daemon {
-        alarms: engine.vessels().map(|name| (name.clone(), alarms(&engine, name))).collect(),
-        cellar,
-        engine,
-        store,
-        link,
-        routes,
-        topics,
-        last: clock.now(),
-        clock,
-        unpublished: VecDeque::new(),
-        published,
-        states: BTreeMap::new(),
-        store_problem: None,
-        snapshot_at: Stamp::from_millis(0),
-    };
-    daemon.republish();
-    daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
-    daemon.snapshot();
+    let mut daemon = Daemon::new(cellar, opened, link, clock);
     tokio::select! {
         ended = daemon.turn(&mut from_link) => ended?,
         () = told_to_end => {}
     }
-    daemon.end().await;
+    daemon.end();
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+    daemon.link.stop().await;
     Ok(())
 }
 
-impl Daemon {
+impl Opened {
+    /// Opens the store that the configuration names, and brings the engine to where it was.
+    ///
+    /// # Errors
+    /// Where the store cannot be opened, or was written by another version.
+    pub fn of(cellar: &Cellar) -> Result<Self, Failure> {
+        let path = cellar.path(&cellar.config.store.file);
+        let (store, recovered) =
+            Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
+        let (engine, published) =
+            recover(cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
+        Ok(Opened { store, engine, published })
+    }
+}
+
+impl Daemon<LinkHandle> {
     async fn turn(
         &mut self,
         from_link: &mut tokio::sync::mpsc::Receiver<FromLink>,
@@ -153,12 +156,18 @@ impl Daemon {
         loop {
             tokio::select! {
                 _ = tick.tick() => {
-                    self.give(&Input::Tick);
-                    self.refresh();
+                    self.tick();
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 }
                 news = from_link.recv() => match news {
-                    Some(news) => self.hear(news),
+                    Some(news) => {
+                        // The daemon is up and safe without a broker, and says so by its alarm.
+                        let ready = matches!(news, FromLink::Up { .. } | FromLink::Down { .. });
+                        self.hear(news);
+                        if ready {
+                            let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+                        }
+                    }
                     None => {
                         let why = "the link ended by itself";
                         return Err(Failure::new(Status::Unavailable, why));
@@ -166,6 +175,54 @@ impl Daemon {
                 },
             }
         }
+    }
+}
+
+impl<P: Post> Daemon<P> {
+    /// A daemon that begins: it says again what was perhaps not said, and keeps that it began.
+    pub fn new(cellar: Cellar, opened: Opened, link: P, clock: Clock) -> Self {
+        let Opened { store, engine, published } = opened;
+        let mut daemon = Daemon {
+            alarms: engine.vessels().map(|name| (name.clone(), alarms(&engine, name))).collect(),
+            routes: Routes::of(&cellar.config),
+            topics: Topics::new(cellar.config.link.topics.as_str()),
+            cellar,
+            engine,
+            store,
+            link,
+            last: clock.now(),
+            clock,
+            unpublished: VecDeque::new(),
+            published,
+            states: BTreeMap::new(),
+            store_problem: None,
+            snapshot_at: Stamp::from_millis(0),
+        };
+        daemon.republish();
+        daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
+        daemon.snapshot();
+        daemon
+    }
+
+    /// The engine as it stands.
+    pub fn engine(&self) -> &Engine {
+        &self.engine
+    }
+
+    /// The store.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// Where it publishes.
+    pub fn link(&self) -> &P {
+        &self.link
+    }
+
+    /// Time passed; due every 10 s.
+    pub fn tick(&mut self) {
+        self.give(&Input::Tick);
+        self.refresh();
     }
 
     fn now(&self) -> Now {
@@ -189,7 +246,8 @@ impl Daemon {
         }
     }
 
-    fn hear(&mut self, news: FromLink) {
+    /// The link has something to tell.
+    pub fn hear(&mut self, news: FromLink) {
         match news {
             FromLink::Up { version, refused } => {
                 tracing::info!(?version, "connected to the broker");
@@ -198,13 +256,10 @@ impl Daemon {
                 }
                 self.give(&Input::Link { up: true });
                 self.tell_everything();
-                let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
             }
             FromLink::Down { reason, hint } => {
                 tracing::warn!(%reason, %hint, "the broker is away");
                 self.give(&Input::Link { up: false });
-                // The daemon is up and safe without a broker, and says so by its alarm.
-                let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
             }
             FromLink::Message(message) => self.hear_message(&message),
             FromLink::Oversize { topic, size_bytes } => {
@@ -520,12 +575,10 @@ impl Daemon {
     }
 
     /// An orderly end: outputs off, everything kept and published.
-    async fn end(mut self) {
+    pub fn end(&mut self) {
         self.give(&Input::Stopping);
         self.tell_states();
         self.snapshot();
-        let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
-        self.link.stop().await;
     }
 
     fn complain(&self, published: Result<(), crate::link::PublishError>) {
@@ -602,7 +655,9 @@ fn store_failure(error: &StoreError) -> Failure {
     Failure::new(Status::Io, error.to_string()).hint(error.hint())
 }
 
-fn switches(cellar: &Cellar, topics: &Topics) -> Vec<SwitchTopic> {
+/// The relays that the daemon drives.
+pub fn switches(cellar: &Cellar) -> Vec<SwitchTopic> {
+    let topics = &Topics::new(cellar.config.link.topics.as_str());
     let mut switches = Vec::new();
     for (name, vessel) in &cellar.config.vessels {
         if vessel.rides_with.is_some() {

@@ -9,7 +9,7 @@ use crate::clock::{Clock, Invented};
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::link::topics::Topics;
-use crate::link::{Class, FromLink, Link, LinkHandle, Outgoing};
+use crate::link::{Class, FromLink, Link, LinkHandle, Outgoing, Post};
 use crate::{ask, daemon};
 use engine::{Kind, Record};
 use plant::cellar::{self, Ambient, CellarSetup, Drive, Drives, Measured};

@@ -226,42 +226,6 @@ impl Link {
 }
 
 impl LinkHandle {
-    /// Gives a message to be published as soon as the broker is there. Never waits. A message for a
-    /// switch's topic goes over the switch's own connection, so that no order goes out unless the
-    /// broker holds the will that takes it back.
-    ///
-    /// # Errors
-    /// Where the message is too large, or too many wait.
-    pub fn publish(&self, outgoing: Outgoing) -> Result<(), PublishError> {
-        self.give(Waiting::new(outgoing, Instant::now()))
-    }
-
-    /// As [`LinkHandle::publish`], and tells by [`FromLink::Published`] when the broker has it:
-    /// after a crash, what was not yet published is published from the store.
-    ///
-    /// # Errors
-    /// As [`LinkHandle::publish`].
-    pub fn publish_marked(&self, outgoing: Outgoing, mark: u64) -> Result<(), PublishError> {
-        let waiting = Waiting::new(outgoing, Instant::now());
-        self.give(Waiting { mark: Some(mark), ..waiting })
-    }
-
-    /// Answers where an answer is wanted.
-    ///
-    /// # Errors
-    /// As [`LinkHandle::publish`].
-    pub fn respond(&self, response: &Response, payload: Vec<u8>) -> Result<(), PublishError> {
-        let outgoing = Outgoing {
-            topic: response.topic.clone(),
-            payload,
-            retained: false,
-            expiry: Some(REPLY_LIFE),
-            class: Class::Keep,
-        };
-        let waiting = Waiting::new(outgoing, Instant::now());
-        self.give(Waiting { correlation: response.correlation.clone(), ..waiting })
-    }
-
     /// How many messages wait for the broker.
     pub fn waiting(&self) -> usize {
         self.mailbox.waiting()
@@ -285,19 +249,74 @@ impl LinkHandle {
             broker.stop().await;
         }
     }
+}
 
+/// Who takes what is to be published: the link, or what stands for it in a simulation.
+pub trait Post {
+    /// Takes a message; never waits.
+    ///
+    /// # Errors
+    /// Where the message is too large, its topic is none, or too many wait.
+    fn give(&self, waiting: Waiting) -> Result<(), PublishError>;
+
+    /// Gives a message to be published as soon as the broker is there. A message for a switch's
+    /// topic goes over the switch's own connection, so that no order goes out unless the broker
+    /// holds the will that takes it back.
+    ///
+    /// # Errors
+    /// As [`Post::give`].
+    fn publish(&self, outgoing: Outgoing) -> Result<(), PublishError> {
+        self.give(Waiting::new(outgoing, Instant::now()))
+    }
+
+    /// As [`Post::publish`], and tells by [`FromLink::Published`] when the broker has it: after a
+    /// crash, what was not yet published is published from the store.
+    ///
+    /// # Errors
+    /// As [`Post::give`].
+    fn publish_marked(&self, outgoing: Outgoing, mark: u64) -> Result<(), PublishError> {
+        let waiting = Waiting::new(outgoing, Instant::now());
+        self.give(Waiting { mark: Some(mark), ..waiting })
+    }
+
+    /// Answers where an answer is wanted.
+    ///
+    /// # Errors
+    /// As [`Post::give`].
+    fn respond(&self, response: &Response, payload: Vec<u8>) -> Result<(), PublishError> {
+        let outgoing = Outgoing {
+            topic: response.topic.clone(),
+            payload,
+            retained: false,
+            expiry: Some(REPLY_LIFE),
+            class: Class::Keep,
+        };
+        let waiting = Waiting::new(outgoing, Instant::now());
+        self.give(Waiting { correlation: response.correlation.clone(), ..waiting })
+    }
+}
+
+/// What keeps a message from being taken at all, whoever carries it.
+///
+/// # Errors
+/// Where the topic is none, or the message is too large.
+pub fn acceptable(outgoing: &Outgoing) -> Result<(), PublishError> {
+    if let Some(problem) = topics::problem(&outgoing.topic) {
+        return Err(PublishError::Topic(problem));
+    }
+    if outgoing.payload.len() > PAYLOAD_OUT_BYTES_MAX {
+        return Err(PublishError::TooLarge {
+            topic: outgoing.topic.clone(),
+            size_bytes: outgoing.payload.len(),
+        });
+    }
+    Ok(())
+}
+
+impl Post for LinkHandle {
     fn give(&self, waiting: Waiting) -> Result<(), PublishError> {
-        let outgoing = &waiting.outgoing;
-        if let Some(problem) = topics::problem(&outgoing.topic) {
-            return Err(PublishError::Topic(problem));
-        }
-        if outgoing.payload.len() > PAYLOAD_OUT_BYTES_MAX {
-            return Err(PublishError::TooLarge {
-                topic: outgoing.topic.clone(),
-                size_bytes: outgoing.payload.len(),
-            });
-        }
-        self.switches.get(&outgoing.topic).unwrap_or(&self.mailbox).push(waiting)
+        acceptable(&waiting.outgoing)?;
+        self.switches.get(&waiting.outgoing.topic).unwrap_or(&self.mailbox).push(waiting)
     }
 }
 

@@ -26,9 +26,11 @@ pub mod topics;
 pub mod users;
 mod version;
 
-pub use client::{FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Response, SwitchTopic};
+pub use client::{
+    FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Post, Response, SwitchTopic, acceptable,
+};
 pub use error::LinkError;
-pub use queue::{Class, Outgoing, PublishError};
+pub use queue::{Class, Outgoing, PublishError, Waiting};
 pub use session::Version;
 
 #[cfg(test)]

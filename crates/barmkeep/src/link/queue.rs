@@ -77,7 +77,8 @@ impl std::error::Error for PublishError {}
 
 /// A message in the queue.
 #[derive(Debug, Clone)]
-pub(super) struct Waiting {
+pub struct Waiting {
+    /// The message.
     pub outgoing: Outgoing,
     /// Told to the daemon once the broker has acknowledged the message.
     pub mark: Option<u64>,
@@ -88,6 +89,7 @@ pub(super) struct Waiting {
 }
 
 impl Waiting {
+    /// A message that was given at `since`.
     pub fn new(outgoing: Outgoing, since: Instant) -> Self {
         Waiting { outgoing, mark: None, correlation: None, since }
     }
@@ -98,6 +100,7 @@ impl Waiting {
         Some(whole.saturating_sub(now.saturating_duration_since(self.since)))
     }
 
+    /// Whether its time is over.
     pub fn is_over(&self, now: Instant) -> bool {
         self.left(now).is_some_and(|left| left.is_zero())
     }
@@ -111,7 +114,7 @@ impl Waiting {
 
 /// The queue, in order of arrival; a replacing message takes the place of the older one.
 #[derive(Debug, Default)]
-pub(super) struct Queue {
+pub struct Queue {
     /// By number; the numbers rise with the arrival, and fall for what comes back to the front.
     waiting: BTreeMap<i64, Waiting>,
     /// Where on each topic the replaceable message stands.
@@ -124,6 +127,9 @@ pub(super) struct Queue {
 
 impl Queue {
     /// Takes a message at the end, or in the place of an older one.
+    ///
+    /// # Errors
+    /// Where too many wait.
     pub fn push(&mut self, message: Waiting) -> Result<(), PublishError> {
         if message.outgoing.class == Class::Replace {
             if let Some(number) = self.replaceable.get(&message.outgoing.topic) {
@@ -172,10 +178,12 @@ impl Queue {
         }
     }
 
+    /// Whether none waits.
     pub fn is_empty(&self) -> bool {
         self.waiting.is_empty()
     }
 
+    /// How many wait.
     pub fn len(&self) -> usize {
         self.waiting.len()
     }

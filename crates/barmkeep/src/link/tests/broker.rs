@@ -2,7 +2,7 @@
 
 use super::super::broker::{Broker, PACKET_BYTES_MAX};
 use super::super::users::hash_password;
-use super::super::{Class, FromLink, Link, Version};
+use super::super::{Class, FromLink, Link, Post, Version};
 use super::house::*;
 use quantity::Span;
 use schedule::config;

@@ -2,7 +2,7 @@
 
 use super::super::client::Pace;
 use super::super::queue::PAYLOAD_OUT_BYTES_MAX;
-use super::super::{Class, FromLink, Link, Message, Outgoing, PublishError, Version};
+use super::super::{Class, FromLink, Link, Message, Outgoing, Post, PublishError, Version};
 use super::house::*;
 use quantity::Span;
 use std::collections::BTreeSet;

@@ -1,5 +1,5 @@
-//! Every command line and every file of the docs is run as it stands there, and what it says is held
-//! against what the docs show. The docs' tables are held against the program's own.
+//! Every command line and every file of the docs is run as it stands there, and what it says is
+//! held against what the docs show. The docs' tables are held against the program's own.
 
 use barmkeep_tests::broker::{Mosquitto, folder, free_port, wait_for_port};
 use barmkeep_tests::program::{PATIENCE, Process, barmkeep, binary, project};

@@ -84,7 +84,7 @@ pub enum Task {
         #[arg(long, value_name = "DIR", conflicts_with = "command")]
         folder: Option<PathBuf>,
     },
-    /// Make the hash of a password, for the `users_file` or the page: from the terminal or one line.
+    /// Make the hash of a password, for the `users_file`: from the terminal, or one line of input.
     Password,
 }
 

@@ -44,17 +44,14 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
     ("demo", &["barmkeep demo --pace 3600", "barmkeep demo --stay"]),
     ("schema", &["barmkeep schema schedule > schedule.schema.json"]),
     ("reference", &["barmkeep reference schedule", "barmkeep reference alarms"]),
-    (
-        "completions",
-        &["barmkeep completions bash > ~/.local/share/bash-completion/completions/barmkeep"],
-    ),
+    ("completions", &["barmkeep completions fish > ~/.config/fish/completions/barmkeep.fish"]),
     ("man", &["barmkeep man pitch | man -l -", "barmkeep man --folder ~/.local/share/man/man1"]),
     ("password", &["barmkeep password", "barmkeep password < secret.txt"]),
     (
         "pitch",
         &[
             "barmkeep pitch north --schedule pale-ale --original-gravity \"1.050 SG\"",
-            "barmkeep pitch north --schedule pale-ale --at 2026-03-01T18:00:00Z --yeast \"slurry of batch 3\"",
+            "barmkeep pitch north --schedule pale-ale --at 2026-03-01T18:00:00Z --yeast \"slurry\"",
         ],
     ),
     ("hold", &["barmkeep hold north", "barmkeep hold north --target \"16 C\""]),
@@ -72,12 +69,7 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
         "confirm",
         &["barmkeep confirm north", "barmkeep confirm north --say \"The beer tastes clean\""],
     ),
-    (
-        "expect",
-        &[
-            "barmkeep expect north --final-gravity \"1.009 SG\" --because \"forced fermentation test\"",
-        ],
-    ),
+    ("expect", &["barmkeep expect north --final-gravity \"1.009 SG\" --because \"forced test\""]),
     ("revise", &["barmkeep revise north"]),
     (
         "sample",
@@ -107,10 +99,7 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
     ("unpark", &["barmkeep unpark north"]),
     ("lock", &["barmkeep lock north --because \"cleaning the fridge\""]),
     ("unlock", &["barmkeep unlock north"]),
-    (
-        "acknowledge",
-        &["barmkeep acknowledge north", "barmkeep acknowledge north --alarm off-target"],
-    ),
+    ("acknowledge", &["barmkeep acknowledge north", "barmkeep acknowledge --alarm off-target"]),
     ("shelve", &["barmkeep shelve north --alarm battery-low --for \"2 d\""]),
     ("stop", &["barmkeep stop north"]),
     ("abort", &["barmkeep abort north"]),

@@ -1,4 +1,4 @@
-//! `log`: what happened, from the store, also while the daemon runs; and with `--follow` what happens.
+//! `log`: what happened, from the store, also while the daemon runs; with `--follow` what happens.
 
 use crate::cli::LogArgs;
 use crate::failure::{Failure, Status};

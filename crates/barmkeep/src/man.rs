@@ -6,7 +6,7 @@ use clap_mangen::Man;
 use std::io::Write;
 use std::path::Path;
 
-/// Prints the page of the whole program or of one of its commands, or writes them all into a folder.
+/// Prints the page of the whole program or of one of its commands, or writes all into a folder.
 ///
 /// # Errors
 /// Where the command is not known, or the pages cannot be written.

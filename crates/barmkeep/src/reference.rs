@@ -1,5 +1,5 @@
-//! `reference`: all that files, commands, events and alarms can be, as Markdown, from the tables that
-//! the program itself uses.
+//! `reference`: all that files, commands, events and alarms can be, as Markdown, from the tables
+//! that the program itself uses.
 
 use crate::cli::{self, ReferenceOf};
 use crate::failure::Failure;

@@ -84,8 +84,8 @@ mod tests {
         let lines = wrapped("  outputs    ", text, 13, 40);
         assert_eq!(
             lines,
-            "  outputs    the beer, at 19.8 °C, is\n             near enough to 19.9 °C, as\n             \
-             it was before"
+            "  outputs    the beer, at 19.8 °C, is\n             near enough to 19.9 °C, as\n\
+             \x20            it was before"
         );
     }
 

@@ -267,7 +267,7 @@ pub fn print_why(output: &mut impl Write, state: &State, reader: &Reader<'_>) ->
     let mut sentence = |text: &str| writeln!(output, "{}", wrapped("", text, 2, width));
     for foreseen in state.forecast.iter().take(1) {
         sentence(&format!(
-            "Expected (90 %, if confirmations come at once): {}.",
+            "Expected, if confirmations come at once: {}.",
             forecast(foreseen, zone)
         ))?;
     }

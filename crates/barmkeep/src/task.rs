@@ -157,10 +157,11 @@ fn vessel_command(command: &VesselCommand) -> Result<(), Failure> {
     let vessel = cellar.vessel(command.vessel.as_deref())?;
     let asked = ask::command(&cellar, vessel, &command.name, &command.fields);
     let answer = runtime()?.block_on(asked)?;
+    let text = words::Zone::of(&cellar.config).within(&answer.text);
     if answer.ok {
-        Ok(writeln!(std::io::stdout(), "{}", answer.text)?)
+        Ok(writeln!(std::io::stdout(), "{text}")?)
     } else {
-        Err(Failure::new(Status::Failed, format!("refused: {}", answer.text)))
+        Err(Failure::new(Status::Failed, format!("refused: {text}")))
     }
 }
 

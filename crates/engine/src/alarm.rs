@@ -55,7 +55,8 @@ pub struct AlarmKind {
 }
 
 macro_rules! rules {
-    ($($name:ident = $id:literal, $priority:ident, $on_s:literal, $off_s:literal, $when:literal;)*) => {
+    ($($name:ident = $id:literal, $priority:ident, $on_s:literal, $off_s:literal,
+        $when:literal;)*) => {
         /// The alarms: id, priority, delays in seconds, and when each is raised.
         pub(crate) mod rules {
             use super::{Priority, Rule};

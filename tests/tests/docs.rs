@@ -193,14 +193,27 @@ impl Walk {
             "toml" | "csv" => {
                 let text = block.text.join("\n") + "\n";
                 let text = text.replace(PORT, &self.port.to_string());
-                let Some(name) = &block.names else {
-                    self.problems.push(format!("line {}: no name for this file", block.line));
-                    return;
-                };
+                let Some(name) = &block.names else { return self.piece(block, &text) };
                 std::fs::write(self.here.join(name), text).expect("the file can be written");
             }
             "text" => {}
             other => self.problems.push(format!("line {}: a block of `{other}`", block.line)),
+        }
+    }
+
+    /// A piece of a configuration: with the cellar's own it is one that passes `check`.
+    fn piece(&mut self, block: &Block, text: &str) {
+        let own = if text.contains("format =") {
+            String::new()
+        } else {
+            std::fs::read_to_string(self.here.join("cellar.toml")).unwrap_or_default()
+        };
+        let whole = format!("{own}\n{text}");
+        std::fs::write(self.here.join("piece.toml"), whole).expect("the file can be written");
+        let before = self.problems.len();
+        self.line("barmkeep check piece.toml");
+        if self.problems.len() > before {
+            self.problems.push(format!("… in the piece of line {}", block.line));
         }
     }
 

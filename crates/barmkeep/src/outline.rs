@@ -2,7 +2,7 @@
 //! picture of letters.
 
 use crate::screen::{self, FAINT, HEAD, painted, wrapped};
-use quantity::{Show, Temperature};
+use quantity::{Show, Temperature, TemperatureUnit};
 use schedule::model::{
     ExpectedFinal, ExpectedOriginal, Finish, Milestone, Overdue, Schedule, Stage, Target,
 };
@@ -69,14 +69,22 @@ fn limits(it: &Schedule, show: Show) -> String {
     let limit = |at: Option<Temperature>| {
         at.map_or_else(|| "the vessel's".to_owned(), |at| show.temperature(at))
     };
-    let rate = |kelvin_per_hour: f64| show.temperature_difference(kelvin_per_hour);
     format!(
-        "{} to {}; up by at most {} an hour, down by {}",
+        "{} to {}; up by at most {} an hour, down by at most {}",
         limit(it.limits.coldest),
         limit(it.limits.warmest),
-        rate(it.limits.ramp_up.kelvin_per_hour()),
-        rate(it.limits.ramp_down.kelvin_per_hour())
+        hourly(it.limits.ramp_up.kelvin_per_hour(), show),
+        hourly(it.limits.ramp_down.kelvin_per_hour(), show)
     )
+}
+
+/// A ramp, with no more decimals than it needs: `0.25 °C`.
+fn hourly(kelvin: f64, show: Show) -> String {
+    let (number, unit) = match show.temperature {
+        TemperatureUnit::Celsius => (kelvin, "°C"),
+        TemperatureUnit::Fahrenheit => (kelvin * 1.8, "°F"),
+    };
+    format!("{} {unit}", (number * 100.0).round() / 100.0)
 }
 
 /// What ends a stage, and what it says on the way.
@@ -234,7 +242,7 @@ until = { at_target = "6 h" }
             "  3 down: to 2.0 °C at 2.0 °C a day, in 4 steps",
             "      says     \"Taste it\" once 1 d in this stage",
             "  afterwards   the last setpoint is kept",
-            "  limits       0.0 °C to the vessel's",
+            "  limits       0.0 °C to the vessel's; up by at most 1 °C an hour",
         ] {
             assert!(text.contains(part), "{part}: {text}");
         }

@@ -170,16 +170,21 @@ fn acts(state: &State, reader: &Reader<'_>) -> Vec<(&'static str, String)> {
 /// What an output did, for `status`.
 fn worn(wear: &engine::view::Wear) -> String {
     let part = |starts: u64, hours: f64, kwh: Option<f64>| {
+        if starts == 0 && hours < 0.05 {
+            return "not used".to_owned();
+        }
         let starts_word = if starts == 1 { "start" } else { "starts" };
         let energy = kwh.map_or_else(String::new, |kwh| format!(", about {kwh:.2} kWh"));
         format!("{starts} {starts_word}, {hours:.1} h on{energy}")
     };
     let day = part(wear.day_starts, wear.day_on_h, wear.day_kwh);
-    let batch =
-        wear.batch_starts.zip(wear.batch_on_h).map_or_else(String::new, |(starts, hours)| {
-            format!("; in this batch {}", part(starts, hours, wear.batch_kwh))
-        });
-    format!("last 24 h: {day}{batch}")
+    let batch = wear.batch_starts.zip(wear.batch_on_h);
+    let batch = batch.map(|(starts, hours)| part(starts, hours, wear.batch_kwh));
+    match batch {
+        Some(batch) if day == "not used" && batch == day => "not used yet".to_owned(),
+        Some(batch) => format!("last 24 h: {day}; in this batch {batch}"),
+        None => format!("last 24 h: {day}"),
+    }
 }
 
 fn source_text(source: &engine::view::Source, zone: &Zone) -> String {

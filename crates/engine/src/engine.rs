@@ -110,8 +110,8 @@ impl Engine {
         let early = before.is_some() && before == self.state.clock.map(|clock| clock.steady);
         if !(early && input == Input::Tick) {
             self.take(input, &mut journal);
-            self.look_at_hosts();
             if !stopping {
+                self.look_at_fridges(&mut journal);
                 self.settle_coolers(&mut journal);
             }
         }
@@ -423,7 +423,7 @@ impl Engine {
     }
 
     /// Lets a vessel act; a name that is not in the setup is nobody.
-    fn with(
+    pub(crate) fn with(
         &mut self,
         name: &Name,
         journal: &mut Journal<'_>,

@@ -104,6 +104,8 @@ pub(crate) struct Vessel {
     pub valve: Valve,
     /// The vessel whose fridge it shares, as last seen.
     pub host: Option<Host>,
+    /// Why a vessel that shares this one's fridge is locked.
+    pub locked_with: Option<String>,
     pub settled_at: Stamp,
     /// When this process began.
     pub started_at: Stamp,
@@ -176,6 +178,7 @@ impl Vessel {
             blocks: Blocks::default(),
             valve: Valve::default(),
             host: None,
+            locked_with: None,
             settled_at: now,
             started_at: now,
             fresh: true,

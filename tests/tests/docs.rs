@@ -15,14 +15,18 @@ const DOCS: [&str; 5] =
 /// The port that the docs use.
 const PORT: &str = "1884";
 /// What a section needs before its commands: a batch that runs, where the one before was stopped.
-const BEFORE: [(&str, &str); 1] =
-    [("Samples and additions", "barmkeep pitch north --schedule pale-ale")];
+const BEFORE: [(&str, &str); 2] = [
+    ("Samples and additions", "barmkeep pitch north --schedule pale-ale"),
+    ("Compare floats", "mosquitto_pub -p 1884 -t cellar/float/1 -m '{\"sg\": 1.0498}' && sleep 2"),
+];
 /// Lines that are not run here, by their beginning, and why.
 const NOT_RUN: [(&str, &str); 3] = [
     ("cargo ", "they build and test the program that is tested here"),
     ("sudo ", "they install what a test may not, or has installed already"),
     ("barmkeep replay config-examples/", "needs a recording that is not part of the project"),
 ];
+/// A person sees both outputs on one terminal.
+const MERGED: &str = "exec 2>&1; ";
 /// Commands that are run, and whose output is of a batch that only the docs have.
 const NOT_COMPARED: [&str; 1] = ["barmkeep compare"];
 
@@ -111,6 +115,10 @@ impl Walk {
     /// is not run here.
     fn line(&mut self, line: &str) -> Option<String> {
         let line = line.replace(PORT, &self.port.to_string());
+        let (merged, line) = match line.strip_prefix(MERGED) {
+            Some(typed) => (MERGED, typed.to_owned()),
+            None => ("", line),
+        };
         if NOT_RUN.iter().any(|(begins, _)| line.starts_with(begins)) || line.trim().is_empty() {
             return None;
         }
@@ -127,7 +135,7 @@ impl Walk {
             self.stays(&line);
             return None;
         }
-        let done = self.bash(&line).output().expect("bash runs");
+        let done = self.bash(&format!("{merged}{line}")).output().expect("bash runs");
         let said = String::from_utf8_lossy(&done.stdout).into_owned();
         if !done.status.success() {
             let errors = String::from_utf8_lossy(&done.stderr);
@@ -232,7 +240,7 @@ impl Walk {
             if let Some(file) = typed.strip_prefix("cat ") {
                 let text = shown.join("\n") + "\n";
                 std::fs::write(self.here.join(file), text).expect("the file can be written");
-            } else if let Some(said) = self.line(typed)
+            } else if let Some(said) = self.line(&format!("{MERGED}{typed}"))
                 && !NOT_COMPARED.iter().any(|begins| typed.starts_with(begins))
             {
                 let said: Vec<&str> = said.lines().collect();
@@ -384,8 +392,9 @@ fn every_command_in_the_text_is_one() {
                 continue;
             };
             if !commands.contains(command) {
-                // Prose, such as "barmkeep keeps".
-                if words.iter().any(|word| word.starts_with("--")) {
+                // Prose, such as "barmkeep keeps", or `barmkeep COMMAND --help`.
+                let flags = words.iter().any(|word| word.starts_with("--"));
+                if flags && !command.chars().all(|c| c.is_ascii_uppercase()) {
                     problems.push(format!("{name}: `barmkeep {line}`"));
                 }
                 continue;

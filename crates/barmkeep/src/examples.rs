@@ -90,7 +90,7 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
         "source",
         &[
             "barmkeep source north --name oak --do aside --for \"2 h\"",
-            "barmkeep source north --name oak --do exchanged --calibration float-2.toml",
+            "barmkeep source north --name oak --do exchanged --calibration oak.toml",
         ],
     ),
     ("move", &["barmkeep move north --to south", "barmkeep move north --to south --keep \"8 L\""]),

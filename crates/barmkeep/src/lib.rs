@@ -18,6 +18,7 @@ pub mod link;
 pub mod log;
 pub mod man;
 pub mod outline;
+pub mod page;
 pub mod password;
 pub mod pipe;
 pub mod reference;

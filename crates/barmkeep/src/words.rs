@@ -50,6 +50,11 @@ impl Zone {
         Zone(name.and_then(|name| name.parse().ok()).unwrap_or(chrono_tz::UTC))
     }
 
+    /// The zone itself.
+    pub fn tz(self) -> chrono_tz::Tz {
+        self.0
+    }
+
     /// As [`Zone::minute`], of a time as RFC 3339; any other text stays as it is.
     pub fn local(&self, text: &str) -> String {
         let at = quantity::Stamp::parse_rfc3339(text);

@@ -84,7 +84,7 @@ pub enum Task {
         #[arg(long, value_name = "DIR", conflicts_with = "command")]
         folder: Option<PathBuf>,
     },
-    /// Make the hash of a password, for the `users_file`: from the terminal, or one line of input.
+    /// Make a password's hash for the broker's `users_file` or the page's `password_file`.
     Password,
 }
 

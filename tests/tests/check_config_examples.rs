@@ -30,23 +30,18 @@ fn config(file: &Path) -> Config {
     checked.value.expect("there is no problem")
 }
 
+/// Which schedule fits which vessel is another test's: `example_schedules`.
 #[test]
-fn every_example_is_clean_and_every_schedule_fits_every_vessel() {
+fn every_example_is_clean() {
     let configs: Vec<Config> = files(&folder()).iter().map(|file| config(file)).collect();
     let schedules = files(&folder().join("schedules"));
-    assert!(!configs.is_empty() && schedules.len() >= 3);
-    let vessels: Vec<_> = configs.iter().flat_map(|config| config.vessels.values()).collect();
+    assert!(configs.len() >= 2 && schedules.len() >= 11);
     for file in &schedules {
         let source = source(file);
         assert_eq!(schedule::kind_of(&source.text), FileKind::Schedule, "{}", source.name);
-        for vessel in &vessels {
-            let checked = schedule::read_schedule_for(&source, vessel);
-            let problems = schedule::render(&checked.problems, &source, false);
-            assert!(checked.problems.is_empty(), "{problems}");
-            assert!(checked.value.is_some());
-        }
         let alone = schedule::read_schedule(&source);
         assert!(alone.problems.is_empty(), "{}", schedule::render(&alone.problems, &source, false));
+        assert!(alone.value.is_some());
     }
 }
 

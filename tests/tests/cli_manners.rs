@@ -2,7 +2,7 @@
 //! standard error, and the commands that need no daemon.
 
 use barmkeep_tests::cellar::Cellar;
-use barmkeep_tests::program::{Said, barmkeep, project};
+use barmkeep_tests::program::{Said, barmkeep, barmkeep_reading, project};
 use serde_json::Value;
 use std::time::Instant;
 
@@ -184,6 +184,60 @@ fn schemas_and_completions_are_printed() {
     for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
         let said = barmkeep(&["completions", shell]).with(0);
         assert!(said.out.contains("barmkeep") && said.out.contains("pitch"), "{shell}");
+    }
+}
+
+#[test]
+fn a_schedule_is_told_as_a_person_would_tell_it() {
+    let path = example("pale-lager-quick");
+    let said = barmkeep(&["check", "--outline", &path]).with(0);
+    assert_eq!(said.err, "");
+    for part in ["nothing is wrong", "2 warm finish:", "until", "at most", "afterwards", "°C|"] {
+        assert!(said.out.contains(part), "{part}: {}", said.out);
+    }
+    assert!(said.out.lines().all(|line| line.chars().count() <= 80 || line.contains(".toml")));
+    assert!(!said.out.contains('\u{1b}'), "no colours in a pipe");
+    barmkeep(&["check", "--outline", "--json", &path]).with(64);
+    let cellar = Cellar::new(1);
+    let faulty = cellar.write("faulty.toml", &PLAIN.replace("\"19 C\"", "19"));
+    let said = barmkeep(&["check", "--outline", &faulty.display().to_string()]).with(78);
+    assert_eq!(said.out, "", "a schedule with an error has no outline");
+}
+
+#[test]
+fn manual_pages_are_printed_and_written() {
+    let said = barmkeep(&["man", "pitch"]).with(0);
+    assert!(said.out.contains(".TH") && said.out.contains("original"), "{}", said.out);
+    barmkeep(&["man", "ferment"]).with(64);
+    let cellar = Cellar::new(1);
+    let folder = cellar.path("man1");
+    barmkeep(&["man", "--folder", &folder]).with(0);
+    let pages = std::fs::read_dir(&folder).expect("the folder was made").count();
+    assert!(pages > 30, "{pages} pages");
+    let whole = std::fs::read_to_string(cellar.path("man1/barmkeep.1")).expect("the first page");
+    assert!(whole.contains("pitch"), "{whole}");
+    let page = std::fs::read_to_string(cellar.path("man1/barmkeep-log.1")).expect("a page");
+    assert!(page.contains("follow") && page.contains("Examples"), "{page}");
+}
+
+#[test]
+fn a_password_becomes_a_hash_and_is_told_to_nobody() {
+    let hash = |input: &str| barmkeep_reading(&["password"], input);
+    let first = hash("Ale and bread\n").with(0);
+    assert!(first.out.starts_with("$argon2id$v=19$m=7168,t=5,p=1$"), "{}", first.out);
+    assert_eq!((first.err.as_str(), first.out.lines().count()), ("", 1));
+    assert_ne!(first.out, hash("Ale and bread\n").out, "each has a salt of its own");
+    assert!(hash("\n").with(65).err.contains("empty"));
+    assert!(hash(&"x".repeat(2000)).with(65).err.contains("1024"));
+    barmkeep(&["password", "secret"]).with(64);
+}
+
+#[test]
+fn help_has_examples() {
+    for command in ["check", "log", "pitch", "addition", "status"] {
+        let help = barmkeep(&[command, "--help"]).with(0).out;
+        let line = format!("  barmkeep {command}");
+        assert!(help.contains("Example") && help.contains(&line), "{help}");
     }
 }
 

@@ -1,7 +1,7 @@
 //! The command line: what can be typed, and what it means.
 
 use crate::failure::{Failure, Status};
-use crate::{export, replay};
+use crate::{examples, export, replay};
 use clap::{Arg, ArgMatches, Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 use quantity::{Expansion, Gravity, GravityDelta, Quantity, Share, Span, Temperature, Volume};
 use std::collections::BTreeMap;
@@ -32,8 +32,11 @@ pub enum Task {
         #[arg(required = true)]
         files: Vec<PathBuf>,
         /// One JSON object a problem, on standard output.
-        #[arg(long)]
+        #[arg(long, conflicts_with = "outline")]
         json: bool,
+        /// Print what each schedule will do, also where no person reads along.
+        #[arg(long)]
+        outline: bool,
     },
     /// Run a schedule against a simulated vessel, in seconds.
     Rehearse(Box<RehearseArgs>),
@@ -64,11 +67,44 @@ pub enum Task {
         #[arg(value_enum)]
         of: SchemaOf,
     },
+    /// Print the reference of files, quantities, commands, events and alarms, as Markdown.
+    Reference {
+        /// Only this part of it.
+        #[arg(value_enum)]
+        of: Option<ReferenceOf>,
+    },
     /// Print the completions of a shell.
     Completions {
         /// Which shell.
         shell: clap_complete::Shell,
     },
+    /// Print a manual page, or write all of them into a folder.
+    Man {
+        /// Of this command; left out: of the program.
+        command: Option<String>,
+        /// Write every page into this folder.
+        #[arg(long, value_name = "DIR", conflicts_with = "command")]
+        folder: Option<PathBuf>,
+    },
+    /// Make a password's hash for the broker's `users_file` or the page's `password_file`.
+    Password,
+}
+
+/// Which part of the reference.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum ReferenceOf {
+    /// The keys of a schedule.
+    Schedule,
+    /// The keys of a configuration.
+    Config,
+    /// The kinds of quantity and their units.
+    Quantities,
+    /// The commands and their flags.
+    Commands,
+    /// The kinds of event.
+    Events,
+    /// The alarms.
+    Alarms,
 }
 
 /// Which schema.
@@ -121,6 +157,10 @@ pub struct LogArgs {
     /// Only the last so many.
     #[arg(long, value_name = "N")]
     pub last: Option<u32>,
+    /// Stay, and show what happens from now on; after the last ten where neither `--since` nor
+    /// `--last` says otherwise.
+    #[arg(long, short)]
+    pub follow: bool,
 }
 
 /// Which batch's floats.
@@ -218,12 +258,7 @@ water. For a float that gives an angle:
 
 The columns are `angle_deg`, `gravity_sg`, `gravity_plato` or `gravity_brix`; `reference_sg`,
 `reference_plato` or `reference_brix`; and, as you like, `temperature_c` or `temperature_f` of the
-liquid, and `note`.
-
-Examples:
-  barmkeep calibrate points.csv --output float-1.toml --plot float-1.svg
-  barmkeep calibrate water-warm-and-cold.csv --expansion fit
-  barmkeep calibrate check.csv --against float-1.toml")]
+liquid, and `note`.")]
 pub struct CalibrateArgs {
     /// The points, CSV.
     pub points: PathBuf,
@@ -347,6 +382,17 @@ pub fn command() -> clap::Command {
         }
         // The arguments bring a description of their own: the command's comes after.
         whole = whole.subcommand(ConfigArg::augment_args(sub).about(about(name)));
+    }
+    let names: Vec<String> = whole.get_subcommands().map(|sub| sub.get_name().to_owned()).collect();
+    for name in names {
+        whole = whole.mut_subcommand(&name, |sub| match examples::below(&name) {
+            // What a command says below its help by itself comes first.
+            Some(below) => {
+                let own = sub.get_after_help().map(|own| format!("{own}\n\n"));
+                sub.after_help(format!("{}{below}", own.unwrap_or_default()))
+            }
+            None => sub,
+        });
     }
     whole
 }

@@ -31,6 +31,12 @@ use std::io::{BufWriter, Write};
 const STEP: Span = Span::from_secs(10);
 /// A rehearsal that has not completed so long after all spans of its schedule never will.
 const PATIENCE: Span = Span::from_hours(120 * 24);
+/// So far above its surroundings a beer is hot, in K.
+const HOT_K: f64 = 8.0;
+/// The share of a belt's heat that goes straight into the beer.
+const ON_THE_VESSEL: f64 = 0.8;
+/// A float uses no more of its battery in the longest rehearsal.
+const BATTERY_USED_PERCENT: f64 = 80.0;
 /// Where the schedule says nothing.
 const ORIGINAL_PLATO: f64 = 12.0;
 const ATTENUATION: f64 = 0.78;
@@ -92,14 +98,11 @@ impl Rehearsal {
             arguments.seed,
             CellarSetup {
                 volume: arguments.volume,
-                vessel: Parameters::for_volume(arguments.volume),
+                vessel: vessel_for(&schedule, arguments),
                 fermentation,
                 start: first,
                 ambient: Ambient { swing_k: 1.5, ..Ambient::steady(arguments.ambient) },
-                float: Some(FloatSetup::plain(
-                    arguments.every,
-                    Noise::of_points(arguments.noise.points_near(fermentation.original)),
-                )),
+                float: Some(float_for(&schedule, arguments, fermentation.original)),
                 beer_probe: Some(ProbeSetup::plain(STEP)),
                 surround_probe: None,
             },
@@ -364,6 +367,27 @@ fn patience(schedule: &Schedule) -> Span {
         spans = spans + stage.at_least.unwrap_or(Span::ZERO);
     }
     spans
+}
+
+/// A vessel that suits the schedule, as a person would choose it: its heater has three times the
+/// power that holds the warmest target in these surroundings, and where that is hot it is a belt on
+/// the vessel, since warming a whole fridge takes hours. Common practice, no source.
+fn vessel_for(schedule: &Schedule, arguments: &RehearseArgs) -> Parameters {
+    let plain = Parameters::for_volume(arguments.volume);
+    let ends = schedule.stages.iter().map(|stage| stage.target.end().celsius());
+    let rise_k = ends.fold(0.0, f64::max) - arguments.ambient.celsius();
+    let loss_w = rise_k * (plain.chamber_ambient_w_per_k + plain.beer_ambient_w_per_k);
+    let heater_to_beer = if rise_k > HOT_K { ON_THE_VESSEL } else { plain.heater_to_beer };
+    Parameters { heater_w: plain.heater_w.max(3.0 * loss_w), heater_to_beer, ..plain }
+}
+
+/// A float whose battery lasts for the whole schedule: a person charges it in time.
+fn float_for(schedule: &Schedule, arguments: &RehearseArgs, original: Gravity) -> FloatSetup {
+    let noise = Noise::of_points(arguments.noise.points_near(original));
+    let plain = FloatSetup::plain(arguments.every, noise);
+    let slowly = BATTERY_USED_PERCENT / patience(schedule).days();
+    let battery_percent_per_day = plain.battery_percent_per_day.min(slowly);
+    FloatSetup { battery_percent_per_day, ..plain }
 }
 
 /// The beer that is rehearsed: what the person says, else what the schedule expects.

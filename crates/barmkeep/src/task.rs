@@ -1,13 +1,11 @@
 //! From what was typed to what is done, and to the exit status.
 
-use crate::cli::{self, AskArgs, LogArgs, ReplayArgs, SchemaOf, Task, Typed, VesselCommand};
+use crate::cli::{self, AskArgs, ReplayArgs, SchemaOf, Task, Typed, VesselCommand};
 use crate::failure::{Failure, Status};
 use crate::files::{self, Cellar};
-use crate::{ask, calibrate, daemon, pipe, replay, store, words};
-use engine::Kind;
-use quantity::{Quantity, Span, Stamp};
+use crate::{ask, calibrate, daemon, outline, pipe, replay, screen, standing, store, words};
 use std::ffi::OsString;
-use std::io::{BufWriter, Write};
+use std::io::{BufWriter, IsTerminal, Write};
 use std::process::ExitCode;
 
 /// Does what was typed.
@@ -50,7 +48,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
             runtime.shutdown_background();
             ended
         }
-        Task::Check { files, json } => check(&files, json),
+        Task::Check { files, json, outline } => check(&files, json, outline),
         Task::Rehearse(arguments) => crate::rehearse::task(&arguments),
         Task::Replay(arguments) => replay_task(&arguments),
         Task::Calibrate(arguments) => calibrate::task(&arguments),
@@ -61,7 +59,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         }
         Task::Status(arguments) => status_task(&arguments, false),
         Task::Why(arguments) => status_task(&arguments, true),
-        Task::Log(arguments) => log_task(&arguments),
+        Task::Log(arguments) => crate::log::task(&arguments),
         Task::Compare(arguments) => crate::compare::task(&arguments),
         Task::Export(arguments) => crate::export::task(&arguments),
         Task::Demo(arguments) => {
@@ -80,10 +78,13 @@ fn do_task(task: Task) -> Result<(), Failure> {
             clap_complete::generate(shell, &mut cli::command(), "barmkeep", &mut script);
             Ok(std::io::stdout().write_all(&script)?)
         }
+        Task::Reference { of } => crate::reference::task(of),
+        Task::Man { command, folder } => crate::man::task(command.as_deref(), folder.as_deref()),
+        Task::Password => crate::password::task(),
     }
 }
 
-fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+pub(crate) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
     tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -108,13 +109,17 @@ fn log_to_stderr(ours: &str) {
     let _ = tracing::subscriber::set_global_default(subscriber);
 }
 
-fn check(paths: &[std::path::PathBuf], as_json: bool) -> Result<(), Failure> {
-    let (mut errors, mut output) = (0, std::io::stdout().lock());
+fn check(paths: &[std::path::PathBuf], as_json: bool, outline: bool) -> Result<(), Failure> {
+    let outline = !as_json && (outline || std::io::stdout().is_terminal());
+    let (mut errors, mut output) = (0, standing::output());
     for path in paths {
         let source = files::read_source(path)?;
-        let problems = match schedule::kind_of(&source.text) {
-            schedule::FileKind::Config => files::config_problems(&source, path),
-            schedule::FileKind::Schedule => schedule::read_schedule(&source).problems,
+        let (problems, read) = match schedule::kind_of(&source.text) {
+            schedule::FileKind::Config => (files::config_problems(&source, path), None),
+            schedule::FileKind::Schedule => {
+                let checked = schedule::read_schedule(&source);
+                (checked.problems, checked.value.filter(|_| outline))
+            }
         };
         errors += problems.iter().filter(|p| p.severity == schedule::Severity::Error).count();
         if as_json {
@@ -125,6 +130,10 @@ fn check(paths: &[std::path::PathBuf], as_json: bool) -> Result<(), Failure> {
             writeln!(output, "{}: nothing is wrong", source.name)?;
         } else {
             eprint!("{}", schedule::render(&problems, &source, files::colour()));
+        }
+        if let Some(schedule) = read {
+            outline::of_schedule(&mut output, &schedule)?;
+            writeln!(output)?;
         }
     }
     match errors {
@@ -153,10 +162,11 @@ fn vessel_command(command: &VesselCommand) -> Result<(), Failure> {
     let vessel = cellar.vessel(command.vessel.as_deref())?;
     let asked = ask::command(&cellar, vessel, &command.name, &command.fields);
     let answer = runtime()?.block_on(asked)?;
+    let text = words::Zone::of(&cellar.config).within(&answer.text);
     if answer.ok {
-        Ok(writeln!(std::io::stdout(), "{}", answer.text)?)
+        Ok(writeln!(std::io::stdout(), "{text}")?)
     } else {
-        Err(Failure::new(Status::Failed, format!("refused: {}", answer.text)))
+        Err(Failure::new(Status::Failed, format!("refused: {text}")))
     }
 }
 
@@ -168,59 +178,29 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
     };
     let stands = runtime()?.block_on(ask::states(&cellar, vessel))?;
     let zone = words::Zone::of(&cellar.config);
-    let mut output = std::io::stdout().lock();
-    for state in &stands.vessels {
+    let reader = standing::Reader { show: cellar.config.show, zone: &zone, width: screen::width() };
+    let mut output = standing::output();
+    for (index, state) in stands.vessels.iter().enumerate() {
         if arguments.json {
             writeln!(output, "{}", json_line(state))?;
-        } else if why {
-            words::print_why(&mut output, state, cellar.config.show, &zone)?;
+            continue;
+        }
+        if index > 0 {
+            writeln!(output)?;
+        }
+        if why {
+            standing::print_why(&mut output, state, &reader)?;
         } else {
-            words::print_state(&mut output, state, cellar.config.show, &zone)?;
+            standing::print_state(&mut output, state, &reader)?;
             if let Some(vessel) = cellar.config.vessels.get(&state.vessel) {
-                words::print_cautions(&mut output, vessel)?;
+                standing::print_cautions(&mut output, vessel, &reader)?;
             }
         }
     }
     if !arguments.json && !why {
-        words::print_tells(&mut output, &stands.tells, &zone)?;
+        standing::print_tells(&mut output, &stands.tells, &reader)?;
     }
     Ok(())
-}
-
-fn log_task(arguments: &LogArgs) -> Result<(), Failure> {
-    let cellar = Cellar::read(&arguments.config.config)?;
-    let vessel = match &arguments.vessel {
-        Some(name) => Some(cellar.vessel(Some(name))?.clone()),
-        None => None,
-    };
-    let kinds = arguments.kind.iter().map(|kind| {
-        let known = Kind::ALL.iter().find(|known| known.as_str() == kind);
-        known.copied().ok_or_else(|| {
-            let names: Vec<&str> = Kind::ALL.iter().map(|kind| kind.as_str()).collect();
-            Failure::new(Status::Usage, format!("`{kind}` is not a kind of event"))
-                .hint(format!("the kinds are {}", names.join(", ")))
-        })
-    });
-    let filter = store::Filter {
-        vessel,
-        kinds: kinds.collect::<Result<_, _>>()?,
-        since: arguments.since.as_deref().map(since).transpose()?,
-        limit: arguments.last.map_or(store::Limit::None, store::Limit::Last),
-        ..store::Filter::default()
-    };
-    let path = cellar.path(&cellar.config.store.file);
-    let reader = store::Reader::open(&path).map_err(|error| open_failure(&error))?;
-    let records = reader.history().records(&filter).map_err(|error| open_failure(&error))?;
-    let zone = words::Zone::of(&cellar.config);
-    let mut output = BufWriter::new(std::io::stdout().lock());
-    for record in &records {
-        if arguments.json {
-            writeln!(output, "{}", json_line(record))?;
-        } else {
-            words::print_line(&mut output, record, &zone)?;
-        }
-    }
-    Ok(output.flush()?)
 }
 
 /// One line of JSON, its fields in their own order.
@@ -231,16 +211,4 @@ pub(crate) fn json_line(value: &impl serde::Serialize) -> String {
 /// A store that cannot be opened or read.
 pub(crate) fn open_failure(error: &store::StoreError) -> Failure {
     Failure::new(Status::Io, error.to_string()).hint(error.hint())
-}
-
-/// A time, or a span before now.
-fn since(text: &str) -> Result<Stamp, Failure> {
-    if let Ok(stamp) = Stamp::parse_rfc3339(text) {
-        return Ok(stamp);
-    }
-    let span = Span::parse(text).map_err(|error| {
-        Failure::new(Status::Usage, format!("`{text}` is neither a time nor a span: {error}"))
-            .hint("write `2026-03-01T18:00:00Z` or `2 d`")
-    })?;
-    Ok(crate::clock::wall() - span)
 }

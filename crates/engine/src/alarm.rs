@@ -39,36 +39,96 @@ pub(crate) struct Rule {
     pub off_delay: Span,
 }
 
-const fn rule(id: &'static str, priority: Priority, on_s: i64, off_s: i64) -> Rule {
-    Rule { id, priority, on_delay: Span::from_secs(on_s), off_delay: Span::from_secs(off_s) }
+/// An alarm as a person reads of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct AlarmKind {
+    /// Its id; with a source's or cooler's name behind a point where it is of one.
+    pub id: &'static str,
+    /// `low`, `medium`, `high` or `critical`.
+    pub priority: &'static str,
+    /// It is raised once its condition has held for so long.
+    pub on_delay: Span,
+    /// It returns once that has been gone for so long.
+    pub off_delay: Span,
+    /// When it is raised.
+    pub when: &'static str,
 }
 
-/// The alarms, as the README's table has them.
-pub(crate) mod rules {
-    use super::{Priority, Rule, rule};
+macro_rules! rules {
+    ($($name:ident = $id:literal, $priority:ident, $on_s:literal, $off_s:literal,
+        $when:literal;)*) => {
+        /// The alarms: id, priority, delays in seconds, and when each is raised.
+        pub(crate) mod rules {
+            use super::{Priority, Rule};
+            use quantity::Span;
 
-    pub const BATTERY_LOW: Rule = rule("battery-low", Priority::Low, 0, 3600);
-    pub const BEER_DOUBTFUL: Rule = rule("beer-doubtful", Priority::High, 0, 0);
-    pub const BEER_SILENT: Rule = rule("beer-silent", Priority::High, 0, 0);
-    pub const BELOW_EXPECTED: Rule = rule("below-expected", Priority::Medium, 3600, 3600);
-    pub const CHILLER_NO_EFFECT: Rule = rule("chiller-no-effect", Priority::High, 0, 600);
-    pub const CLOCK_DOUBTFUL: Rule = rule("clock-doubtful", Priority::High, 0, 0);
-    pub const GRAVITY_DOUBTFUL: Rule = rule("gravity-doubtful", Priority::Medium, 0, 3600);
-    pub const GRAVITY_SILENT: Rule = rule("gravity-silent", Priority::Medium, 0, 0);
-    pub const HEAT_BALANCE: Rule = rule("heat-balance", Priority::Medium, 3600, 3600);
-    pub const HEATER_NO_EFFECT: Rule = rule("heater-no-effect", Priority::High, 0, 600);
-    pub const LINK_DOWN: Rule = rule("link-down", Priority::Medium, 30, 10);
-    pub const NEAR_FREEZING: Rule = rule("near-freezing", Priority::High, 60, 600);
-    pub const NOT_BEGUN: Rule = rule("not-begun", Priority::High, 0, 0);
-    pub const OFF_TARGET: Rule = rule("off-target", Priority::Medium, 7200, 600);
-    pub const OUTPUT_DISAGREES: Rule = rule("output-disagrees", Priority::High, 30, 30);
-    pub const PROBE_MISPLACED: Rule = rule("probe-misplaced", Priority::High, 7200, 600);
-    pub const RESERVOIR_SILENT: Rule = rule("reservoir-silent", Priority::Medium, 0, 0);
-    pub const STAGE_OVERDUE: Rule = rule("stage-overdue", Priority::Medium, 0, 0);
-    pub const STALLED: Rule = rule("stalled", Priority::Medium, 3600, 3600);
-    pub const STORE_FAILING: Rule = rule("store-failing", Priority::Critical, 0, 0);
-    pub const TOO_COLD: Rule = rule("too-cold", Priority::Critical, 60, 600);
-    pub const TOO_WARM: Rule = rule("too-warm", Priority::Critical, 60, 600);
+            $(pub const $name: Rule = Rule {
+                id: $id,
+                priority: Priority::$priority,
+                on_delay: Span::from_secs($on_s),
+                off_delay: Span::from_secs($off_s),
+            };)*
+        }
+
+        /// Every alarm, by id.
+        pub fn alarms() -> Vec<AlarmKind> {
+            let kind = |rule: Rule, when: &'static str| AlarmKind {
+                id: rule.id,
+                priority: rule.priority.as_str(),
+                on_delay: rule.on_delay,
+                off_delay: rule.off_delay,
+                when,
+            };
+            vec![$(kind(rules::$name, $when),)*]
+        }
+    };
+}
+
+rules! {
+    BATTERY_LOW = "battery-low", Low, 0, 3600,
+        "a float is under 15 %, or has under 7 days left";
+    BEER_DOUBTFUL = "beer-doubtful", High, 0, 0,
+        "the beer's temperature jumped, froze or is impossible";
+    BEER_SILENT = "beer-silent", High, 0, 0,
+        "no beer temperature for `silent_after`";
+    BELOW_EXPECTED = "below-expected", Medium, 3600, 3600,
+        "the gravity is credibly over 3 points below the expected final one";
+    CHILLER_NO_EFFECT = "chiller-no-effect", High, 0, 600,
+        "the chiller ran long and the beer does not answer, or goes the wrong way";
+    CLOCK_DOUBTFUL = "clock-doubtful", High, 0, 0,
+        "the clock is before the last record, or jumped back";
+    GRAVITY_DOUBTFUL = "gravity-doubtful", Medium, 0, 3600,
+        "a float sticks, steps, drifts or disagrees; one for each source";
+    GRAVITY_SILENT = "gravity-silent", Medium, 0, 0,
+        "no usable gravity for three intervals; one for each source";
+    HEAT_BALANCE = "heat-balance", Medium, 3600, 3600,
+        "the beer gains or loses heat that nothing explains";
+    HEATER_NO_EFFECT = "heater-no-effect", High, 0, 600,
+        "the heater ran long and the beer does not answer, or goes the wrong way";
+    LINK_DOWN = "link-down", Medium, 30, 10,
+        "the broker is away";
+    NEAR_FREEZING = "near-freezing", High, 60, 600,
+        "the beer is within 0.5 K of its freezing point";
+    NOT_BEGUN = "not-begun", High, 0, 0,
+        "no fall of gravity was shown within `begins_within`";
+    OFF_TARGET = "off-target", Medium, 7200, 600,
+        "the beer is beyond `off_target` with no ramp being followed";
+    OUTPUT_DISAGREES = "output-disagrees", High, 30, 30,
+        "an output is not seen to do what it was told";
+    PROBE_MISPLACED = "probe-misplaced", High, 7200, 600,
+        "the probe seems to hang in the air, or is far from what every float says";
+    RESERVOIR_SILENT = "reservoir-silent", Medium, 0, 0,
+        "the probe of a shared cooler's reservoir is silent";
+    STAGE_OVERDUE = "stage-overdue", Medium, 0, 0,
+        "a stage has lasted for its `at_most`";
+    STALLED = "stalled", Medium, 3600, 3600,
+        "the fall ended short of the expected final gravity";
+    STORE_FAILING = "store-failing", Critical, 0, 0,
+        "a record cannot be written";
+    TOO_COLD = "too-cold", Critical, 60, 600,
+        "the beer is colder than the vessel's limit";
+    TOO_WARM = "too-warm", Critical, 60, 600,
+        "the beer is warmer than the vessel's limit";
 }
 
 /// What is wrong, where something is.

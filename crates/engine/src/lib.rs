@@ -50,6 +50,7 @@ mod way;
 mod wear;
 mod words;
 
+pub use alarm::{AlarmKind, alarms};
 pub use command::{Command, CommandError};
 pub use course::{POINTS_APART, Point};
 pub use effect::{CoolerDrive, Drive, Effect, OutputKind, Reply};

@@ -254,7 +254,7 @@ impl Vessel {
             Command::Pitch(pitch) => self.pitch(cx, pitch, input),
             Command::Hold { target } => {
                 self.hold(cx, *target, "a person asked for it");
-                "held".to_owned()
+                self.held_reply(cx, *target)
             }
             Command::Resume => self.resume(cx),
             Command::Advance { to } => self.advance(cx, to.as_deref()),
@@ -277,7 +277,7 @@ impl Vessel {
                     text.clone(),
                     json!({ "by": input.by }),
                 );
-                "noted".to_owned()
+                format!("noted for {}", batch.as_deref().unwrap_or(cx.name.as_str()))
             }
             Command::Move(asked) => self.depart(cx, asked),
             Command::Acknowledge { alarm } => self.acknowledge(cx, alarm.as_deref()),
@@ -295,7 +295,12 @@ impl Vessel {
         self.leave_stage_for(cx, next, "a person advanced it", &finding);
         self.batch.as_ref().map_or_else(String::new, |batch| match self.run {
             Run::Complete => "the batch is complete".to_owned(),
-            _ => format!("now in stage {}", batch.stage().name),
+            _ => format!(
+                "now in stage {}, {} of {}",
+                batch.stage().name,
+                batch.stage.index + 1,
+                batch.schedule.stages.len()
+            ),
         })
     }
 
@@ -349,7 +354,32 @@ impl Vessel {
             batch.stage.entered_at = pitched_at;
         }
         self.take_history(cx, input);
-        id
+        self.pitched_reply(cx, &id)
+    }
+
+    /// What became of a pitch: one in the past may have gone on to a later stage at once.
+    fn pitched_reply(&self, cx: &Context<'_, '_>, id: &str) -> String {
+        let Some(batch) = &self.batch else { return id.to_owned() };
+        let setpoint = self.setpoint.map_or_else(String::new, |setpoint| {
+            format!(", setpoint {}", cx.show.temperature(setpoint))
+        });
+        let (stage, all) = (batch.stage(), batch.schedule.stages.len());
+        format!(
+            "{id} is pitched on {}: stage {} of {all}, {}{setpoint}",
+            batch.schedule.name,
+            batch.stage.index + 1,
+            stage.name
+        )
+    }
+
+    fn held_reply(&self, cx: &Context<'_, '_>, target: Option<Temperature>) -> String {
+        let at = target.or(self.setpoint);
+        let at = at.map_or_else(String::new, |at| format!(" at {}", cx.show.temperature(at)));
+        let stage = self.batch.as_ref();
+        let stage = stage.map_or_else(String::new, |batch| {
+            format!(", and the clock of stage {} stands", batch.stage().name)
+        });
+        format!("held{at}{stage}, until `resume`")
     }
 
     fn resume(&mut self, cx: &mut Context<'_, '_>) -> String {
@@ -363,7 +393,10 @@ impl Vessel {
         let id = self.batch_id();
         let data = json!({ "held_s": held.secs() });
         cx.record(id.as_deref(), Kind::RunResumed, format!("Goes on after {held} held."), data);
-        "goes on".to_owned()
+        let stage = self.batch.as_ref();
+        let stage =
+            stage.map_or_else(String::new, |batch| format!(" in stage {}", batch.stage().name));
+        format!("goes on{stage} after {held} held")
     }
 
     fn open_confirmations(&self) -> Vec<String> {
@@ -511,7 +544,7 @@ impl Vessel {
         });
         let id = self.batch_id().filter(|_| has_beer);
         cx.record(id.as_deref(), Kind::SampleTaken, line, data);
-        format!("{text}{outcome}")
+        format!("taken as {text} ± {sd_points:.1} points{outcome}")
     }
 
     fn acknowledge(&mut self, cx: &mut Context<'_, '_>, alarm: Option<&str>) -> String {
@@ -523,7 +556,10 @@ impl Vessel {
         }
         let daemons = cx.daemon_alarms.standing().map(|(id, _)| id);
         seen.extend(daemons.filter(|id| alarm.is_none_or(|alarm| alarm == *id)).cloned());
-        if seen.is_empty() { "nothing was left to see".to_owned() } else { seen.join(", ") }
+        match seen.is_empty() {
+            true => "nothing was left to see".to_owned(),
+            false => format!("seen: {}", seen.join(", ")),
+        }
     }
 
     fn shelve(&mut self, cx: &mut Context<'_, '_>, alarm: &str, time: Span) -> String {
@@ -560,7 +596,7 @@ impl Vessel {
         data["outputs"] = json!(id.as_ref().map(|_| wear_data));
         cx.record(id.as_deref(), kind, text, data);
         self.end_alarms(cx, id.as_deref(), &format!("the batch was {word}"));
-        word.to_owned()
+        format!("{} is {word}, its outputs are off", id.as_deref().unwrap_or(cx.name.as_str()))
     }
 
     /// Ends the alarms of a batch; those of devices stand on.

@@ -63,6 +63,11 @@ macro_rules! kinds {
             pub fn as_str(self) -> &'static str {
                 match self { $(Kind::$variant => $text,)* }
             }
+
+            /// What it tells, as a sentence.
+            pub fn about(self) -> &'static str {
+                match self { $(Kind::$variant => $doc,)* }
+            }
         }
     };
 }

@@ -1,5 +1,5 @@
-//! How things stand now by the store alone: the newest snapshot and the inputs after it, through the
-//! same engine, while the daemon goes on.
+//! How things stand now by the store alone: the newest snapshot and the inputs after it, through
+//! the same engine, while the daemon goes on.
 
 use crate::failure::Failure;
 use crate::store::History;

@@ -3,6 +3,7 @@
 pub mod broker;
 pub mod cellar;
 pub mod program;
+pub mod storm;
 pub mod story;
 pub mod vectors;
 pub mod yardstick;

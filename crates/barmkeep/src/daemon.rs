@@ -144,6 +144,11 @@ impl Opened {
             recover(cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
         Ok(Opened { store, engine, published })
     }
+
+    /// The engine as it was.
+    pub fn engine(&self) -> &Engine {
+        &self.engine
+    }
 }
 
 impl Daemon<LinkHandle> {

@@ -22,6 +22,9 @@ const FROZEN_TIMES: u32 = 20;
 /// No output need be on where the probe turned round so often in the day before: a beer that is
 /// kept does not make such a one silent.
 const FLICKERS: u32 = 200;
+/// Only turns of this size show that the probe would tell of less than a beer's own stirrings: one
+/// of coarse steps may turn often at an edge between two of them, and then rest in the middle.
+const FINE_K: f64 = 0.2;
 const A_DAY: Span = Span::from_hours(24);
 /// So many readings that agree end a doubt …
 const AGREEING: usize = 3;
@@ -213,10 +216,11 @@ impl Probe {
         }
         let Some((_, last)) = self.last.filter(|(_, last)| *last != temperature) else { return };
         let rises = temperature > last;
-        if rises != self.rose {
+        let fine = (temperature.celsius() - last.celsius()).abs() <= FINE_K;
+        if rises != self.rose && fine {
             self.turns.0 = self.turns.0.saturating_add(1);
-            self.rose = rises;
         }
+        self.rose = rises;
     }
 
     fn keep_recent(&mut self, at: Stamp, celsius: f64) {
@@ -411,6 +415,8 @@ mod tests {
             frozen_after(&|minute| still(minute, 18.0 + 0.1 * (minute % 2) as f64)),
             Some(960)
         );
+        // Coarse steps turn at their edges, and rest for long between them.
+        assert_eq!(frozen_after(&|minute| still(minute, 18.0 + 0.5 * (minute % 2) as f64)), None);
         // A beer that only fell before may well stand.
         assert_eq!(frozen_after(&|minute| still(minute, 24.0 - 0.01 * minute as f64)), None);
     }

@@ -2,6 +2,7 @@
 
 pub mod broker;
 pub mod cellar;
+pub mod fuzz;
 pub mod program;
 pub mod storm;
 pub mod story;

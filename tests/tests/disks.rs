@@ -206,7 +206,8 @@ fn filled() -> (Cellar, u16) {
 
 #[track_caller]
 fn refused(cellar: &Cellar, status: i32, says: &str) {
-    for arguments in [["run", &cellar.config()].as_slice(), &["log", "--config", &cellar.config()]] {
+    for arguments in [["run", &cellar.config()].as_slice(), &["log", "--config", &cellar.config()]]
+    {
         let said = barmkeep(arguments);
         assert_eq!(said.status, status, "{arguments:?}: {}", said.err);
         assert!(said.err.contains(says), "{arguments:?}: {}", said.err);

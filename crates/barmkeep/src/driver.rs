@@ -8,6 +8,9 @@ use schedule::Name;
 /// A driver gives a tick at least this often, in the vessels' time.
 pub const TICK: Span = Span::from_secs(10);
 
+/// Time is not let pass by more than this at once: a wrong year would take hours.
+pub const LEAP_MAX: Span = Span::from_hours(366 * 24);
+
 /// An engine whose clock only an input moves.
 pub struct Driver {
     /// The engine that is driven.

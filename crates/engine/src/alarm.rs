@@ -63,6 +63,7 @@ pub(crate) mod rules {
     pub const OFF_TARGET: Rule = rule("off-target", Priority::Medium, 7200, 600);
     pub const OUTPUT_DISAGREES: Rule = rule("output-disagrees", Priority::High, 30, 30);
     pub const PROBE_MISPLACED: Rule = rule("probe-misplaced", Priority::High, 7200, 600);
+    pub const PROGRAM_FAULT: Rule = rule("program-fault", Priority::Critical, 0, 3600);
     pub const RESERVOIR_SILENT: Rule = rule("reservoir-silent", Priority::Medium, 0, 0);
     pub const STAGE_OVERDUE: Rule = rule("stage-overdue", Priority::Medium, 0, 0);
     pub const STALLED: Rule = rule("stalled", Priority::Medium, 3600, 3600);

@@ -20,6 +20,7 @@ mod expect;
 mod figures;
 mod float;
 mod forecast;
+mod guard;
 mod hardware;
 mod heat;
 mod input;

@@ -62,8 +62,13 @@ impl Actor {
     fn drive(&mut self, now: i64) -> Drive {
         match self.form {
             None => Drive::Off,
-            Some(Form::Switch | Form::Both) if self.is_on(now) => Drive::On,
-            Some(Form::Switch | Form::Both) => Drive::Off,
+            Some(Form::Switch | Form::Both) => {
+                if self.is_on(now) {
+                    Drive::On
+                } else {
+                    Drive::Off
+                }
+            }
             Some(Form::Setpoint) if now - self.heard_at > self.valid_ms => Drive::Off,
             Some(Form::Setpoint) => self
                 .setpoint
@@ -89,8 +94,9 @@ pub struct Stand {
 impl Stand {
     /// A vessel full of wort.
     pub fn new(place: Place, draw: &mut Draw) -> Self {
+        let celsius = draw.between(12.0, 20.0);
         Stand {
-            beer: wort(&place, draw),
+            beer: wort(&place, celsius, draw),
             batch: None,
             heater: Actor::new(place.heater),
             chiller: Actor::new(place.chiller),
@@ -98,9 +104,10 @@ impl Stand {
         }
     }
 
-    /// Another wort is pitched.
+    /// Another wort is pitched; it is as warm as what was in the vessel.
     pub fn pitch(&mut self, batch: &str, draw: &mut Draw) {
-        self.beer = wort(&self.place, draw);
+        let celsius = self.beer.truth().beer_celsius;
+        self.beer = wort(&self.place, celsius, draw);
         self.beer.pitch();
         self.batch = Some(batch.to_owned());
     }
@@ -167,7 +174,7 @@ impl Stand {
     }
 }
 
-fn wort(place: &Place, draw: &mut Draw) -> Cellar {
+fn wort(place: &Place, celsius: f64, draw: &mut Draw) -> Cellar {
     let known = |proof: &str| -> ! { unreachable!("{proof}") };
     let volume = Volume::from_litres(23.0).unwrap_or_else(|| known("a volume"));
     let original = Gravity::from_sg(draw.between(1.046, 1.050));
@@ -182,7 +189,7 @@ fn wort(place: &Place, draw: &mut Draw) -> Cellar {
             lag: draw.minutes(240.0, 1200.0),
             stall: None,
         },
-        start: Temperature::clamped(draw.between(12.0, 20.0)),
+        start: Temperature::clamped(celsius),
         ambient: Ambient {
             swing_k: draw.between(0.0, 4.0),
             ..Ambient::steady(Temperature::clamped(draw.between(8.0, 24.0)))

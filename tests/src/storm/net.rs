@@ -2,7 +2,7 @@
 //!
 //! It keeps to what `barmkeep::link` promises: nothing goes out before the connection stands, an
 //! order for a relay goes over the connection whose last will is its `off`, after a lost connection
-//! a relay hears nothing but `off` until its rest is over, what was not acknowledged goes again.
+//! a relay hears nothing but `off` until its rest is over, nor after it went off, what was not acknowledged goes again.
 
 use barmkeep::link::queue::Queue;
 use barmkeep::link::{
@@ -40,6 +40,7 @@ struct Switch {
     /// Nothing but `off` before this.
     rest_until: i64,
     connected_before: bool,
+    on: bool,
 }
 
 /// Both ends of the link.
@@ -134,6 +135,7 @@ impl Net {
             rest_ms: switch.rest.millis(),
             rest_until: 0,
             connected_before: false,
+            on: false,
         };
         let named = switches.into_iter().map(|given| (given.topic.clone(), switch(given)));
         self.switches = named.collect();
@@ -146,7 +148,7 @@ impl Net {
             if switch.connected_before {
                 switch.rest_until = self.now + switch.rest_ms;
             }
-            switch.connected_before = true;
+            (switch.connected_before, switch.on) = (true, false);
         }
         self.retained.insert("barmkeep/status".to_owned(), b"online".to_vec());
         self.tell(0, FromLink::Up { version: Version::Five, refused: Vec::new() });
@@ -233,7 +235,15 @@ impl Net {
         for switch in self.switches.values_mut() {
             let (resting, off) = (now < switch.rest_until, &switch.off);
             let ready = |message: &Waiting| !resting || message.outgoing.payload == *off;
-            sent.extend(switch.queue.pop(instant, ready));
+            let message = switch.queue.pop(instant, ready);
+            if let Some(message) = &message {
+                let on = message.outgoing.payload != switch.off;
+                if switch.on && !on {
+                    switch.rest_until = now + switch.rest_ms;
+                }
+                switch.on = on;
+            }
+            sent.extend(message);
         }
         for message in sent {
             let outgoing = &message.outgoing;

@@ -14,8 +14,10 @@ const CHANGEOVER: i64 = 600_000;
 const REFRESH: i64 = 60_000 + 30_000;
 /// The limits of the vessels.
 const VESSEL_LIMITS: (f64, f64) = (0.0, 26.0);
-/// An alarm that is raised more often than this within an hour chatters.
-const RAISED_AN_HOUR: usize = 12;
+/// An alarm that is raised so often within a minute chatters (after ISA-18.2, from memory).
+const CHATTERS: usize = 3;
+/// No alarm is raised more often than this in an hour, whatever a probe does.
+const RAISED_AN_HOUR: usize = 60;
 /// An engine's state is smaller than this for each vessel, in bytes.
 pub const STATE_BYTES_MAX: usize = 700_000;
 
@@ -117,7 +119,16 @@ impl Watch {
     }
 
     /// An order for an output; `on` as the device understands it.
-    pub fn ordered(&mut self, place: usize, output: usize, on: bool, now: i64) -> Checked {
+    ///
+    /// A daemon that was held up gives the orders of all that time at once: then it is the link
+    /// that makes a relay rest.
+    pub fn ordered(
+        &mut self,
+        place: usize,
+        output: usize,
+        on: bool,
+        (now, held_up): (i64, bool),
+    ) -> Checked {
         let relay = |form: Option<Form>| matches!(form, Some(Form::Switch | Form::Both));
         let place = &self.places[place];
         let relays = [relay(place.heater), relay(place.chiller)];
@@ -131,7 +142,7 @@ impl Watch {
             return Ok(());
         }
         never_both_outputs(place, relays, known)?;
-        if on && !was {
+        if on && !was && !held_up {
             rests_and_changeover(place, output, relays, known, now)?;
         }
         locked_outputs_stay_off(place, known)
@@ -365,10 +376,13 @@ fn what_is_wrong_switches_off(place: &Place, state: &engine::view::State) -> Che
     let is_on = |output: &Option<String>| output.as_deref() == Some("on");
     let (heats, cools) = (is_on(&state.outputs.heater), is_on(&state.outputs.chiller));
     for alarm in &state.alarms {
+        // Limits have an off-delay: what counts then is where the beer is.
+        let beyond = |past: fn(f64) -> bool| state.beer_c.is_some_and(past);
         let wrong = match alarm.id.as_str() {
             "beer-silent" | "beer-doubtful" => heats || cools,
-            "too-cold" | "near-freezing" => cools,
-            "too-warm" => heats,
+            "too-cold" => cools && beyond(|celsius| celsius < VESSEL_LIMITS.0),
+            "near-freezing" => cools && beyond(|celsius| celsius < -0.5),
+            "too-warm" => heats && beyond(|celsius| celsius > VESSEL_LIMITS.1),
             _ => false,
         };
         if wrong {

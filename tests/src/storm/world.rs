@@ -191,7 +191,7 @@ impl World {
     }
 
     fn story(&mut self) -> Result<(), Broken> {
-        let text = format!("seed {}, {} vessels", self.seed, self.stands.len());
+        let text = format!("seed {}, {} vessels, {:?}", self.seed, self.stands.len(), self.limits);
         self.trace.line(0, &text);
         while self.now < self.storm_ms {
             self.step()?;
@@ -798,7 +798,8 @@ impl World {
                     None => None,
                 };
                 if let Some(on) = on {
-                    return self.watch.ordered(place, output, on, at);
+                    let held_up = at - self.stalled_until <= STEP.millis();
+                    return self.watch.ordered(place, output, on, (at, held_up));
                 }
             }
         }

@@ -424,7 +424,8 @@ impl Mangler {
                 case.splice(from..to, hurt.iter().copied());
             }
             7 if !self.words.is_empty() => {
-                let word = self.words[self.below(self.words.len())].clone();
+                let which = self.below(self.words.len());
+                let word = self.words[which].clone();
                 let (from, to) = word_at(case, from);
                 case.splice(from..to, word);
             }
@@ -482,7 +483,10 @@ pub fn fuzz(
     let mut found = Found::default();
     while found.cases < cases || began.elapsed() < time {
         let number = usize::try_from(found.cases).unwrap_or(usize::MAX);
-        let case = corpus.get(number).cloned().unwrap_or_else(|| mangler.next(&corpus));
+        let case = match corpus.get(number) {
+            Some(kept) => kept.clone(),
+            None => mangler.next(&corpus),
+        };
         watch.begins(&case);
         let done = catch_unwind(AssertUnwindSafe(|| house.try_case(target, &case)));
         found.cases += 1;

@@ -31,6 +31,13 @@ impl Driver {
         self.now
     }
 
+    /// Why time cannot pass to `at`.
+    pub fn refuse_leap(&self, at: Stamp) -> Option<String> {
+        let passed = at.since(self.now?);
+        let leaps = passed > LEAP_MAX;
+        leaps.then(|| format!("the time leaps by {passed}: at most {LEAP_MAX} pass at once"))
+    }
+
     /// Lets time pass up to `at` in ticks on a grid that does not depend on when inputs come.
     pub fn pass(&mut self, at: Stamp) {
         while self.step(at) {}

@@ -145,7 +145,7 @@ impl Watch {
         if on && !was && !held_up {
             rests_and_changeover(place, output, relays, known, now)?;
         }
-        locked_outputs_stay_off(place, known)
+        Ok(())
     }
 
     /// How a vessel stands after a step of a living daemon.
@@ -162,6 +162,7 @@ impl Watch {
         }
         known.setpoint = setpoint.map(|setpoint| (now, setpoint));
         known.stage.clone_from(&glance.stage);
+        locked_outputs_stay_off(place, known)?;
         if now - self.runs_since > REFRESH {
             outputs_are_told_again(place, known, now)?;
         }
@@ -501,7 +502,8 @@ fn alarms_do_not_chatter(raised: &mut VecDeque<i64>, record: &Record, id: &str) 
     while raised.front().is_some_and(|at| now - at > 3_600_000) {
         raised.pop_front();
     }
-    if raised.len() > RAISED_AN_HOUR {
+    let lately = raised.iter().filter(|at| now - **at < 60_000).count();
+    if lately >= CHATTERS || raised.len() > RAISED_AN_HOUR {
         let text =
             format!("{:?}: {id} was raised {} times in an hour", record.vessel, raised.len());
         return broken("alarms_do_not_chatter", text);

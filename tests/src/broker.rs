@@ -1,5 +1,6 @@
 //! A real mosquitto, and its clients as the devices.
 
+use crate::installed;
 use crate::program::{PATIENCE, Process};
 use serde_json::Value;
 use std::collections::VecDeque;
@@ -7,7 +8,6 @@ use std::io::{BufRead, BufReader, Write};
 use std::net::TcpStream;
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
-use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::{Duration, Instant};
@@ -267,43 +267,7 @@ pub fn folder() -> TempDir {
 
 /// Mosquitto or one of its clients; installed where it is missing.
 fn tool(name: &str) -> PathBuf {
-    static INSTALLED: OnceLock<Result<(), String>> = OnceLock::new();
-    if let Some(path) = find(name) {
-        return path;
-    }
-    if let Err(problem) = INSTALLED.get_or_init(install) {
-        panic!("`{name}` is missing and was not installed: {problem}");
-    }
-    find(name).unwrap_or_else(|| panic!("`{name}` is missing, also after its packages came"))
-}
-
-fn find(name: &str) -> Option<PathBuf> {
-    let listed = std::env::var_os("PATH").unwrap_or_default();
-    // A broker is a system's program: its folder may not be in a user's path.
-    let folders =
-        std::env::split_paths(&listed).chain(["/usr/sbin", "/usr/local/sbin"].map(PathBuf::from));
-    folders.map(|folder| folder.join(name)).find(|path| path.is_file())
-}
-
-fn install() -> Result<(), String> {
-    let packages = "the Debian packages `mosquitto` and `mosquitto-clients`";
-    let apt = |arguments: &[&str]| {
-        let mut command = Command::new("apt-get");
-        // The system's own broker is not to be started.
-        command.args(arguments).env("DEBIAN_FRONTEND", "noninteractive").env("RUNLEVEL", "1");
-        let output = command.output().map_err(|error| {
-            format!("apt-get does not run ({error}); install {packages}, or what your system has")
-        })?;
-        let errors = String::from_utf8_lossy(&output.stderr);
-        if output.status.success() {
-            Ok(())
-        } else {
-            Err(format!("apt-get {}: {errors}; install {packages}", arguments.join(" ")))
-        }
-    };
-    apt(&["update", "--quiet"])?;
-    let options = ["install", "--quiet", "--yes", "--no-install-recommends"];
-    apt(&[&options[..], &["mosquitto", "mosquitto-clients"]].concat())
+    installed::tool(name, &["mosquitto", "mosquitto-clients"])
 }
 
 fn message(line: &str) -> Message {

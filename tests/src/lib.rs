@@ -1,8 +1,10 @@
 //! What the program tests share.
 
 pub mod broker;
+pub mod browser;
 pub mod cellar;
 pub mod fuzz;
+pub mod installed;
 pub mod program;
 pub mod storm;
 pub mod story;

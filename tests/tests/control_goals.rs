@@ -73,7 +73,9 @@ fn poor_readings_never_make_it_worse_than_the_plain_band() {
 
 #[test]
 fn poor_readings_through_the_pipe_never_make_it_worse_than_the_plain_band() {
-    for (name, plant) in [("hold12", "P2"), ("climb", "P2"), ("step3", "P1"), ("crash", "P3")] {
+    let runs =
+        [("hold12", "P2"), ("climb", "P2"), ("step3", "P1"), ("crash", "P3"), ("probe", "P1")];
+    for (name, plant) in runs {
         let scenario = scenario(name, plant);
         for (poor_name, poor) in POOR {
             let law = scenario.run_piped(&poor(Way::anticipating(SEED)));

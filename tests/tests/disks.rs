@@ -243,6 +243,28 @@ fn a_store_of_a_newer_program_is_told() {
     refused(&cellar, 74, "newer");
 }
 
+#[test]
+fn a_damaged_newest_state_is_passed_over_for_the_older() {
+    for damage in ["'{'", "replace(body, '\"index\":0', '\"index\":99')"] {
+        let (cellar, port) = filled();
+        let log = cellar.log();
+        let store = rusqlite::Connection::open(cellar.path("barmkeep.db")).expect("it opens");
+        let sql = format!(
+            "UPDATE snapshot SET body = {damage} WHERE id = (SELECT max(id) FROM snapshot)"
+        );
+        assert_eq!(store.execute(&sql, []), Ok(1));
+        drop(store);
+        let daemon = cellar.start();
+        wait_for_port(port);
+        assert_eq!(cellar.status()["batch"], "north-1", "{damage}");
+        assert_eq!(cellar.status()["run"], "running", "{damage}");
+        assert_eq!(daemon.terminate(), Some(0));
+        let after = cellar.log();
+        assert_whole(&after);
+        assert_eq!(after[..log.len()], log);
+    }
+}
+
 /// Every page in turn is overwritten: either the store is read as it was, or it says what is wrong.
 /// It never panics, never hangs, and never takes garbage for a record.
 #[test]

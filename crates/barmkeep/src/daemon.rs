@@ -11,6 +11,7 @@ use crate::link::topics::Topics;
 use crate::link::{
     Class, FromLink, Link, LinkHandle, Message, Outgoing, Post, Response, SwitchTopic,
 };
+use crate::page::{Page, Present};
 use crate::store::{Filter, Limit, Store, StoreError};
 use engine::{
     Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply,
@@ -75,6 +76,15 @@ pub struct Daemon<P> {
     snapshot_at: Stamp,
 }
 
+/// Where a daemon can be reached, once it can.
+#[derive(Debug, Clone, Copy)]
+pub struct Listening {
+    /// The embedded broker, where it is configured.
+    pub broker: Option<SocketAddr>,
+    /// The page, where it is configured.
+    pub page: Option<SocketAddr>,
+}
+
 /// Runs the daemon until it is told to end.
 ///
 /// # Errors
@@ -96,22 +106,19 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
 
 /// What the configuration asks for and this version does not do, so that nobody relies on it.
 fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
-    let asked = [
-        (config.page.is_some(), "page", "there is no page"),
-        (!config.tell.is_empty(), "tell", "nobody is told"),
-    ];
+    let asked = [(!config.tell.is_empty(), "tell", "nobody is told")];
     asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
 }
 
-/// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where the embedded
-/// broker listens.
+/// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where it can be
+/// reached.
 ///
 /// # Errors
 /// As [`run`].
 pub async fn run_until(
     cellar: Cellar,
     clock: Clock,
-    listening: impl FnOnce(Option<SocketAddr>),
+    listening: impl FnOnce(Listening),
     told_to_end: impl Future<Output = ()>,
 ) -> Result<(), Failure> {
     let opened = Opened::of(&cellar)?;
@@ -120,10 +127,12 @@ pub async fn run_until(
         Link::start(&cellar.config.link, &cellar.folder, topics, switches(&cellar))
             .await
             .map_err(|error| crate::ask::link_failure(&error))?;
-    listening(link.broker_address());
+    let mut page = Page::start(&cellar).await?;
+    listening(Listening { broker: link.broker_address(), page: page.as_ref().map(Page::address) });
     let mut daemon = Daemon::new(cellar, opened, link, clock);
+    daemon.show_on(page.as_mut());
     tokio::select! {
-        ended = daemon.turn(&mut from_link) => ended?,
+        ended = daemon.turn(&mut from_link, page.as_mut()) => ended?,
         () = told_to_end => {}
     }
     daemon.end();
@@ -139,10 +148,10 @@ impl Opened {
     /// Where the store cannot be opened, or was written by another version.
     pub fn of(cellar: &Cellar) -> Result<Self, Failure> {
         let path = cellar.path(&cellar.config.store.file);
-        let (store, recovered) =
+        let (mut store, recovered) =
             Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
         let (engine, published) =
-            recover(cellar, &store, recovered.snapshot.as_ref(), recovered.next_seq)?;
+            recover(cellar, &mut store, recovered.snapshot.as_ref(), recovered.next_seq)?;
         Ok(Opened { store, engine, published })
     }
 
@@ -156,6 +165,7 @@ impl Daemon<LinkHandle> {
     async fn turn(
         &mut self,
         from_link: &mut tokio::sync::mpsc::Receiver<FromLink>,
+        mut page: Option<&mut Page>,
     ) -> Result<(), Failure> {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
@@ -180,6 +190,15 @@ impl Daemon<LinkHandle> {
                     }
                 },
             }
+            self.show_on(page.as_deref_mut());
+        }
+    }
+
+    /// Leaves how the vessels stand to the page, which nobody waits for.
+    fn show_on(&self, page: Option<&mut Page>) {
+        if let Some(page) = page {
+            let seq = self.store.seq_on_disk();
+            page.show(|| Present::of(&self.engine, self.store.points_waiting(), seq));
         }
     }
 }
@@ -345,6 +364,7 @@ impl<P: Post> Daemon<P> {
         for effect in effects {
             match effect {
                 Effect::Record(_) => {}
+                Effect::Point(point) => self.store.take_points([point]),
                 Effect::Cool(drive) => self.cool(&drive, now.wall),
                 Effect::Drive(drive) => self.drive(&drive, now.wall),
                 Effect::Reply(reply) => self.reply(&reply, response),
@@ -653,7 +673,7 @@ fn restored(
 /// The engine as it was: the newest snapshot that is whole and the inputs after it.
 fn recover(
     cellar: &Cellar,
-    store: &Store,
+    store: &mut Store,
     snapshot: Option<&crate::store::Snapshot>,
     next_seq: u64,
 ) -> Result<(Engine, u64), Failure> {
@@ -669,10 +689,16 @@ fn recover(
         }
         Err(failure) => return Err(failure),
     };
+    let mut points = Vec::new();
     let replayed = store.replay(snapshot, |now, input| {
-        engine.handle(now, input);
+        let effects = engine.handle(now, input).into_iter();
+        points.extend(effects.filter_map(|effect| match effect {
+            Effect::Point(point) => Some(point),
+            _ => None,
+        }));
     });
     let count = replayed.map_err(|error| store_failure(&error))?;
+    store.take_points(points);
     if engine.last_seq() + 1 != next_seq {
         tracing::error!(
             engine = engine.last_seq(),
@@ -750,6 +776,62 @@ mod tests {
         assert_eq!(not_yet(&config("")), []);
         let asked = config("[page]\n[[tell]]\nrun = ['/bin/true']\nevents = ['alarm.raised']");
         let keys: Vec<&str> = not_yet(&asked).into_iter().map(|(key, _)| key).collect();
-        assert_eq!(keys, ["page", "tell"]);
+        assert_eq!(keys, ["tell"]);
+    }
+
+    /// A broker that nobody hears.
+    struct Mute;
+
+    impl Post for Mute {
+        fn give(&self, _: crate::link::Waiting) -> Result<(), crate::link::PublishError> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn a_killed_daemon_goes_on_with_its_course() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::create_dir(folder.path().join("schedules")).unwrap();
+        let schedule = "format = 1\nname = 'a'\n[expect]\noriginal_gravity = '12 P'\n\
+                        final_gravity = '3 P'\n[[stage]]\nname = 'a'\ntarget = '18 C'\n\
+                        until = { elapsed = '9 d' }\n";
+        std::fs::write(folder.path().join("schedules/ale.toml"), schedule).unwrap();
+        let file = folder.path().join("barmkeep.toml");
+        let config = "format = 1\n[store]\nfile = 'a.db'\n[vessel.north]\nvolume = '23 L'\n\
+                      coldest = '0 C'\nwarmest = '26 C'\n[vessel.north.beer]\ntopic = 'b'\n\
+                      read = { unit = 'C' }\nevery = '10 s'\n";
+        std::fs::write(&file, config).unwrap();
+        let cellar = Cellar::read(&file).unwrap();
+        let begin = 1_772_323_200_000;
+        let clock = std::sync::Arc::new(crate::clock::Invented::at(Stamp::from_millis(begin)));
+        let start = || {
+            let opened = Opened::of(&cellar).unwrap();
+            Daemon::new(cellar.clone(), opened, Mute, Clock::Invented(clock.clone()))
+        };
+        let mut daemon = start();
+        let message = |topic: &str, payload: &str| {
+            let (topic, payload) = (topic.to_owned(), payload.as_bytes().to_vec());
+            FromLink::Message(Message { topic, payload, retained: false, response: None })
+        };
+        daemon.hear(message("b", "18.0"));
+        let pitch = r#"{"do": "pitch", "id": "1", "schedule": "ale"}"#;
+        daemon.hear(message("barmkeep/north/command", pitch));
+        // Six hours in steps of 10 s; killed every 37 min, and a snapshot each hour.
+        for step in 1..=2160 {
+            clock.set(Stamp::from_millis(begin + step * 10_000));
+            if step % 222 == 0 {
+                drop(daemon);
+                daemon = start();
+            }
+            daemon.hear(message("b", if step % 2 == 0 { "18.0" } else { "18.1" }));
+            daemon.tick();
+        }
+        daemon.snapshot();
+        let now = daemon.now();
+        let course = daemon.store.history(now).unwrap().course("north-1").unwrap();
+        let quarters: Vec<i64> =
+            course.iter().map(|point| (point.at.millis() - begin) / 900_000).collect();
+        assert_eq!(quarters, (1..=24).collect::<Vec<i64>>());
+        assert!(course.iter().all(|point| point.beer_c.is_some()), "{course:?}");
     }
 }

@@ -56,18 +56,22 @@ pub async fn run(arguments: DemoArgs) -> Result<(), Failure> {
     let daemon = daemon::run_until(
         cellar.clone(),
         Clock::Invented(Arc::clone(&invented)),
-        |address| {
+        |listens| {
             // Nobody listens any more where the devices have failed already.
-            let _ = listening.send(address);
+            let _ = listening.send(listens);
         },
         async {
             let _ = ended.await;
         },
     );
     let story = async {
-        let address = listens.await.ok().flatten().ok_or_else(|| {
+        let listens = listens.await.ok();
+        let address = listens.and_then(|listens| listens.broker).ok_or_else(|| {
             Failure::new(Status::Unavailable, "the embedded broker does not listen")
         })?;
+        if let Some(page) = listens.and_then(|listens| listens.page) {
+            eprintln!("The page is at http://{page}/ while this runs.");
+        }
         let told = Story::begin(cellar, address, invented, &arguments).await?.tell().await;
         if told.is_ok() && arguments.stay {
             eprintln!(

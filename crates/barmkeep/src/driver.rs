@@ -1,7 +1,7 @@
 //! What the drivers of recorded, piped and simulated runs share: time in ticks, and a program that
 //! answers confirmations by itself.
 
-use engine::{Command, CommandInput, Effect, Engine, Input, Kind, Now, Record};
+use engine::{Command, CommandInput, Effect, Engine, Input, Kind, Now, Point, Record};
 use quantity::{Span, Stamp};
 use schedule::Name;
 
@@ -17,13 +17,14 @@ pub struct Driver {
     pub engine: Engine,
     now: Option<Stamp>,
     records: Vec<Record>,
+    points: Vec<Point>,
     effects: Vec<Effect>,
 }
 
 impl Driver {
     /// A driver at the beginning of time.
     pub fn new(engine: Engine) -> Self {
-        Driver { engine, now: None, records: Vec::new(), effects: Vec::new() }
+        Driver { engine, now: None, records: Vec::new(), points: Vec::new(), effects: Vec::new() }
     }
 
     /// The present; `None` before the first input.
@@ -69,6 +70,11 @@ impl Driver {
         std::mem::take(&mut self.records)
     }
 
+    /// The points of the batches' courses since the last time this was asked.
+    pub fn take_points(&mut self) -> Vec<Point> {
+        std::mem::take(&mut self.points)
+    }
+
     /// All other effects since the last time this was asked.
     pub fn take_effects(&mut self) -> Vec<Effect> {
         std::mem::take(&mut self.effects)
@@ -79,6 +85,7 @@ impl Driver {
         for effect in self.engine.handle(Now::same(at), input) {
             match effect {
                 Effect::Record(record) => self.records.push(record),
+                Effect::Point(point) => self.points.push(point),
                 other => self.effects.push(other),
             }
         }

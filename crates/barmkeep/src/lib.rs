@@ -14,6 +14,7 @@ pub mod failure;
 pub mod files;
 mod kept;
 pub mod link;
+pub mod page;
 pub mod pipe;
 pub mod rehearse;
 pub mod replay;

@@ -73,6 +73,7 @@ impl Pipe<'_> {
             self.driver.give(input);
         }
         self.driver.take_effects();
+        self.driver.take_points();
         Ok(())
     }
 

@@ -3,7 +3,7 @@
 //! The engine, the schedule and the control are those of the daemon; beer, vessel, float and probe
 //! are simulated. Same seed, same output.
 
-use crate::chart::Chart;
+use crate::chart::{Calendar, Chart};
 use crate::cli::RehearseArgs;
 use crate::driver::{Confirmer, Driver};
 use crate::failure::{Failure, Status};
@@ -105,16 +105,19 @@ impl Rehearsal {
             },
         );
         let setup = setup(&name, arguments);
+        let setup_show = setup.show;
+        let title = format!("{} (rehearsal, seed {})", schedule.name, arguments.seed);
+        let start = Stamp::from_millis(START_MILLIS);
         Ok(Rehearsal {
             driver: Driver::new(Engine::new(setup)),
             confirmer: Confirmer::new(arguments.confirm_after, "rehearse"),
             cellar,
             name,
             schedule,
-            start: Stamp::from_millis(START_MILLIS),
+            start,
             drives: Drives::default(),
             control: ControlFigures::default(),
-            chart: Chart::default(),
+            chart: Chart::new(&title, setup_show, Calendar::Days, start),
         })
     }
 
@@ -123,7 +126,6 @@ impl Rehearsal {
         arguments: &RehearseArgs,
         output: &mut impl Write,
     ) -> Result<(Value, Chart, Option<String>), Failure> {
-        self.chart.title = format!("{} (rehearsal, seed {})", self.schedule.name, arguments.seed);
         self.driver.step(self.start);
         let readings = self.cellar.advance(STEP, self.drives);
         self.driver.step(self.start + self.cellar.now());
@@ -192,11 +194,11 @@ impl Rehearsal {
     }
 
     fn give_readings(&mut self, readings: &[plant::cellar::Reading]) {
-        let day = self.cellar.now().days();
+        let now = self.start + self.cellar.now();
         for reading in readings {
             let (source, values) = match reading.what {
                 Measured::Float(float) => {
-                    self.chart.readings.push((day, float.sg));
+                    self.chart.readings.push((now, float.sg));
                     let values = Values {
                         gravity: Some(RawGravity::Sg(float.sg)),
                         temperature_c: Some(float.temperature.celsius()),
@@ -210,7 +212,6 @@ impl Rehearsal {
                 }
                 Measured::Surround(_) => continue,
             };
-            let gravity = values.gravity.is_some();
             self.driver.give(Input::Reading(Reading {
                 vessel: self.name.clone(),
                 source: source.to_owned(),
@@ -218,18 +219,7 @@ impl Rehearsal {
                 retained: false,
                 values,
             }));
-            if gravity {
-                self.draw(day);
-            }
         }
-    }
-
-    fn draw(&mut self, day: f64) {
-        let Some(state) = self.driver.engine.view(&self.name) else { return };
-        let chart = &mut self.chart;
-        chart.believed.extend(state.gravity.map(|gravity| (day, gravity.sg)));
-        chart.beer.extend(state.beer_c.map(|celsius| (day, celsius)));
-        chart.setpoint.extend(state.setpoint_c.map(|celsius| (day, celsius)));
     }
 
     /// Prints the records and does what the engine asked of the outputs.
@@ -244,11 +234,13 @@ impl Rehearsal {
             }
         }
         let records = self.driver.take_records();
+        let points = self.driver.take_points();
+        self.chart.extend(points);
         let now = self.driver.now().unwrap_or(self.start);
         self.confirmer.look(&records, now);
         let mut refusal = None;
         for record in &records {
-            self.note(record, now);
+            self.note(record);
             if record.kind == Kind::CommandRefused {
                 refusal = record.data.get("reason").and_then(Value::as_str).map(str::to_owned);
             }
@@ -257,19 +249,14 @@ impl Rehearsal {
         Ok(refusal)
     }
 
-    fn note(&mut self, record: &Record, now: Stamp) {
-        let text = |key: &str| record.data.get(key).and_then(Value::as_str).map(str::to_owned);
-        match record.kind {
-            Kind::OutputSwitched if record.data.get("on") == Some(&Value::Bool(true)) => {
-                if let Some(name) = text("output") {
-                    *self.control.starts.entry(name).or_default() += 1;
-                }
+    fn note(&mut self, record: &Record) {
+        self.chart.note(record);
+        let on = record.data.get("on") == Some(&Value::Bool(true));
+        if record.kind == Kind::OutputSwitched && on {
+            let name = record.data.get("output").and_then(Value::as_str);
+            if let Some(name) = name {
+                *self.control.starts.entry(name.to_owned()).or_default() += 1;
             }
-            Kind::StageEntered => {
-                let day = now.since(self.start).days();
-                self.chart.stages.extend(text("stage").map(|name| (day, name)));
-            }
-            _ => {}
         }
     }
 

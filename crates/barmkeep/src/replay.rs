@@ -144,6 +144,7 @@ impl<W: Write> Replay<'_, W> {
     fn tell(&mut self) -> Result<Option<String>, Failure> {
         let records = self.driver.take_records();
         self.driver.take_effects();
+        self.driver.take_points();
         if let Some(now) = self.driver.now() {
             self.confirmer.look(&records, now);
         }

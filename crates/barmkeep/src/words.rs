@@ -308,6 +308,7 @@ pub fn print_why(
 }
 
 /// The time zone in which a person reads.
+#[derive(Debug, Clone, Copy)]
 pub struct Zone(chrono_tz::Tz);
 
 impl Zone {
@@ -316,6 +317,11 @@ impl Zone {
         let machine = || iana_time_zone::get_timezone().ok();
         let name = config.time_zone.clone().or_else(machine);
         Zone(name.and_then(|name| name.parse().ok()).unwrap_or(chrono_tz::UTC))
+    }
+
+    /// The zone itself.
+    pub fn tz(self) -> chrono_tz::Tz {
+        self.0
     }
 
     /// As [`Zone::minute`], of a time as RFC 3339; any other text stays as it is.

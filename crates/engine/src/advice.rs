@@ -3,14 +3,15 @@
 //! A vessel that rides with another shares its fridge: the outputs follow the other's beer. One
 //! that is only watched has none at all.
 
-use crate::context::Context;
+use crate::context::{Context, Journal};
 use crate::effect::OutputKind;
 use crate::engine::Engine;
 use crate::outputs::{Why, output};
 use crate::vessel::Vessel;
 use quantity::Temperature;
-use schedule::config;
+use schedule::{Name, config};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// The vessel whose fridge this one shares, as it was last seen.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -60,7 +61,7 @@ impl Vessel {
 
 /// In words, for a vessel that rides with another.
 pub(crate) fn rides_text(cx: &Context<'_, '_>, setpoint: Option<Temperature>) -> String {
-    let host = cx.setup.config.rides_with.as_ref().map_or("another", schedule::Name::as_str);
+    let host = cx.setup.config.rides_with.as_ref().map_or("another", Name::as_str);
     match setpoint {
         Some(setpoint) => {
             format!("it rides with {host}, whose fridge is kept at {}", show(cx, setpoint))
@@ -100,18 +101,37 @@ fn show(cx: &Context<'_, '_>, temperature: Temperature) -> String {
 }
 
 impl Engine {
-    /// Tells each rider how the vessel stands whose fridge it shares.
-    pub(crate) fn look_at_hosts(&mut self) {
+    /// Tells each rider how the vessel stands whose fridge it shares, and each such vessel whether a
+    /// rider is locked: who has a hand in the fridge may have named either.
+    pub(crate) fn look_at_fridges(&mut self, journal: &mut Journal<'_>) {
+        let mut locked: BTreeMap<Name, String> = BTreeMap::new();
         for (name, setup) in &self.setup.vessels {
             let Some(host) = &setup.config.rides_with else { continue };
-            let seen = self
-                .state
-                .vessels
-                .get(host)
-                .map(|host| Host { setpoint: host.setpoint.filter(|_| host.is_regulating()) });
+            if let Some(lock) = self.state.vessels.get(name).and_then(|rider| rider.locked.as_ref())
+            {
+                locked
+                    .entry(host.clone())
+                    .or_insert_with(|| format!("{name} shares the fridge: {}", lock.because));
+            }
+            let seen = self.state.vessels.get(host).map(|host| Host {
+                setpoint: host.setpoint.filter(|_| host.is_regulating() && host.locked.is_none()),
+            });
             if let Some(rider) = self.state.vessels.get_mut(name) {
                 rider.host = seen;
             }
+        }
+        let changed: Vec<Name> = self
+            .state
+            .vessels
+            .iter()
+            .filter(|(name, vessel)| vessel.locked_with.as_ref() != locked.get(*name))
+            .map(|(name, _)| name.clone())
+            .collect();
+        for name in changed {
+            self.with(&name, journal, |vessel, cx| {
+                vessel.locked_with = locked.get(&name).cloned();
+                vessel.settle(cx);
+            });
         }
     }
 }

@@ -1,5 +1,6 @@
 //! All that the engine can ask of its driver: one closed set.
 
+use crate::course::Point;
 use crate::record::Record;
 use quantity::{Span, Temperature};
 use schedule::Name;
@@ -10,7 +11,9 @@ use serde::{Deserialize, Serialize};
 pub enum Effect {
     /// Keep this record; when it is on disk, publish it.
     Record(Record),
-    /// Drive a shared cooler; likewise.
+    /// Keep this point of a batch's course; it is not told.
+    Point(Point),
+    /// Drive a shared cooler; given on every change and every `refresh`.
     Cool(CoolerDrive),
     /// Drive an output; given on every change and every `refresh`.
     Drive(Drive),

@@ -119,8 +119,8 @@ impl Engine {
         let early = early && self.state.vessels.values().all(|v| Some(v.settled_at) == before);
         if !(early && input == Input::Tick) {
             self.take(input, &mut journal);
-            self.look_at_hosts();
             if !stopping {
+                self.look_at_fridges(&mut journal);
                 self.settle_coolers(&mut journal);
             }
         }
@@ -447,7 +447,7 @@ impl Engine {
     }
 
     /// Lets a vessel act; a name that is not in the setup is nobody. `false`: it did not.
-    fn with(
+    pub(crate) fn with(
         &mut self,
         name: &Name,
         journal: &mut Journal<'_>,

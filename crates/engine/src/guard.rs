@@ -360,6 +360,17 @@ mod tests {
     }
 
     #[test]
+    fn a_tick_at_the_instant_of_another_vessels_reading_brings_all() {
+        let mut engine = heating();
+        engine.handle(at(400), beer("south", 15.0));
+        engine.handle(at(400), Input::Tick);
+        for (name, vessel) in &engine.state.vessels {
+            assert_eq!(vessel.settled_at, at(400).monotonic, "{name}");
+        }
+        assert_eq!(engine.handle(at(400), Input::Tick), []);
+    }
+
+    #[test]
     fn records_are_numbered_without_a_gap_over_a_panic_and_a_recovery_comes_to_the_same() {
         let mut engine = heating();
         let mut twin = engine.clone();

@@ -13,6 +13,7 @@ mod batch;
 pub mod command;
 mod context;
 mod cooler;
+mod course;
 mod daily;
 mod effect;
 mod engine;
@@ -51,6 +52,7 @@ mod wear;
 mod words;
 
 pub use command::{Command, CommandError};
+pub use course::{POINTS_APART, Point};
 pub use effect::{CoolerDrive, Drive, Effect, OutputKind, Reply};
 pub use engine::{Engine, Glance, STATE_VERSION, State};
 pub use input::{

@@ -50,7 +50,11 @@ impl Vessel {
             packaging: self.packaging_view(cx),
             parked_c: self.parked.as_ref().map(|parked| parked.target.celsius()),
             parked_until: until(self.parked.as_ref().and_then(|parked| parked.until)),
-            locked: self.locked.as_ref().map(|locked| locked.because.clone()),
+            locked: self
+                .locked
+                .as_ref()
+                .map(|locked| locked.because.clone())
+                .or_else(|| self.locked_with.clone()),
             held_c: batch
                 .filter(|_| self.run == Run::Held)
                 .and_then(|batch| batch.held_at.or(self.setpoint))

@@ -43,6 +43,7 @@ pub(crate) enum Why {
     Finished,
     Idle,
     Locked,
+    LockedWith,
     NoSetpoint,
     RanAway,
     Rides {
@@ -72,6 +73,7 @@ impl Why {
             Why::Finished => "the batch is complete and its finish is off",
             Why::Idle => "there is no batch",
             Why::Locked => "they are locked; `unlock` ends it",
+            Why::LockedWith => "a vessel that shares the fridge is locked; `unlock` there ends it",
             Why::NoSetpoint => "there is no setpoint",
             Why::RanAway => "the beer went away from its setpoint while an output acted",
             Why::Rides { setpoint } => return crate::advice::rides_text(cx, setpoint),
@@ -155,6 +157,9 @@ impl Vessel {
         let off = |because| Wanted { heat_at: None, cool_at: None, off_because: Some(because) };
         if self.locked.is_some() {
             return off(Why::Locked);
+        }
+        if self.locked_with.is_some() {
+            return off(Why::LockedWith);
         }
         let setpoint = match (self.is_regulating(), self.setpoint) {
             (true, Some(setpoint)) => setpoint,

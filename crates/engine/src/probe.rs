@@ -36,9 +36,19 @@ const MEAN_MINUTES: i64 = 15;
 /// Why a probe is doubted.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) enum ProbeDoubt {
-    Impossible { celsius: f64 },
-    Jumped { from_c: f64, to_c: f64 },
-    Frozen { celsius: f64, since: Stamp },
+    Impossible {
+        celsius: f64,
+    },
+    Jumped {
+        from_c: f64,
+        to_c: f64,
+    },
+    /// Since then; an output ran meanwhile, or else the probe had never stood still before.
+    Frozen {
+        celsius: f64,
+        since: Stamp,
+        while_on: bool,
+    },
 }
 
 /// What a probe says and how it stands.
@@ -91,13 +101,14 @@ impl Probe {
         let since = self.same_since?;
         let (_, last) = self.last?;
         let flickered = self.turns.0.max(self.turns.1) >= FLICKERS;
+        let while_on = self.on_while_same >= FROZEN_ON;
         let frozen = now.since(since) >= FROZEN_FOR
-            && (self.on_while_same >= FROZEN_ON || flickered)
+            && (while_on || flickered)
             && self.same_times >= FROZEN_TIMES;
         if !frozen || self.doubt.is_some() {
             return None;
         }
-        let doubt = ProbeDoubt::Frozen { celsius: last.celsius(), since };
+        let doubt = ProbeDoubt::Frozen { celsius: last.celsius(), since, while_on };
         self.begin_doubt(Some(doubt.clone()), last.celsius());
         Some(doubt)
     }
@@ -298,10 +309,11 @@ impl ProbeDoubt {
                 say(*from_c),
                 say(*to_c)
             ),
-            ProbeDoubt::Frozen { celsius, .. } => format!(
-                "the probe has said nothing but {} for over 6 h, as no beer does: it hangs",
-                say(*celsius)
-            ),
+            ProbeDoubt::Frozen { celsius, while_on, .. } => {
+                let though = if *while_on { "while an output ran" } else { "and stirred before" };
+                let said = say(*celsius);
+                format!("the probe has said nothing but {said} for over 6 h {though}: it hangs")
+            }
         }
     }
 }

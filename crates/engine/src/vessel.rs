@@ -4,6 +4,7 @@ use crate::advice::Host;
 use crate::alarm::{AlarmBook, Change};
 use crate::batch::{Batch, StageRun};
 use crate::context::Context;
+use crate::course::Quarter;
 use crate::daily::Day;
 use crate::effect::OutputKind;
 use crate::float::Float;
@@ -91,6 +92,9 @@ pub(crate) struct Vessel {
     pub wear: Wear,
     /// The batch's day under way; `None` without a batch.
     pub day: Option<Day>,
+    /// The quarter of an hour under way; `None` without a batch.
+    #[serde(default)]
+    pub quarter: Option<Quarter>,
     /// Why the outputs do what they do.
     pub because: Why,
     pub alarms: AlarmBook,
@@ -104,6 +108,8 @@ pub(crate) struct Vessel {
     pub valve: Valve,
     /// The vessel whose fridge it shares, as last seen.
     pub host: Option<Host>,
+    /// Why a vessel that shares this one's fridge is locked.
+    pub locked_with: Option<String>,
     pub settled_at: Stamp,
     /// When this process began.
     pub started_at: Stamp,
@@ -169,6 +175,7 @@ impl Vessel {
             thermostats: BTreeMap::new(),
             wear: Wear::default(),
             day: None,
+            quarter: None,
             because: Why::Idle,
             alarms: AlarmBook::default(),
             replies: BTreeMap::new(),
@@ -176,6 +183,7 @@ impl Vessel {
             blocks: Blocks::default(),
             valve: Valve::default(),
             host: None,
+            locked_with: None,
             settled_at: now,
             started_at: now,
             fresh: true,
@@ -260,6 +268,7 @@ impl Vessel {
         self.regulate(cx);
         self.mark_wear(cx.now);
         self.keep_day(cx, passed);
+        self.keep_course(cx);
     }
 
     /// When something will be due by time alone, at the latest after [`JUDGE_EVERY`].

@@ -89,8 +89,10 @@ pub struct Store {
 pub struct Page {
     /// Where it listens, `address:port`.
     pub listen: String,
-    /// The file with the password that the browser asks for.
+    /// The file with the password that the browser asks for, or its hash.
     pub password_file: Option<String>,
+    /// Names under which a browser may ask for it, beside this machine's own.
+    pub names: Vec<String>,
 }
 
 /// Events for a person.

@@ -149,7 +149,13 @@ pub(crate) static PAGE: Table = Table {
         Key::optional(
             "password_file",
             Kind::File,
-            "The file with the password that the browser asks for",
+            "The file with the password that the browser asks for, or its hash",
+        ),
+        Key::optional(
+            "names",
+            Kind::Texts,
+            "Names under which a browser may ask for it, beside this machine's own: a router's or \
+             a proxy's",
         ),
     ],
 };

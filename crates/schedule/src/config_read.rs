@@ -137,13 +137,14 @@ fn page(walk: &mut Walk, fields: &Fields<'_>) -> Option<Option<Page>> {
     let inner = walk.open(node, &PAGE)?;
     let listen = walk.text(&inner, "listen");
     let password_file = walk.text(&inner, "password_file");
+    let names = walk.texts(&inner, "names");
     let listen = listen?;
     if !forms::is_loopback(&listen) && !inner.has("password_file") {
         let message = format!("the page is open to all who reach `{listen}`");
         walk.warn("open-page", inner.place("listen"), message)
             .hint("add `password_file`, or listen on `\"127.0.0.1:8460\"` only");
     }
-    Some(Some(Page { listen, password_file }))
+    Some(Some(Page { listen, password_file, names }))
 }
 
 fn tells(walk: &mut Walk, fields: &Fields<'_>) -> Option<Vec<Tell>> {

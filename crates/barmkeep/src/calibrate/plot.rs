@@ -1,9 +1,8 @@
 //! A calibration as a picture: points and curve above, what is left of each point below.
 
 use super::Made;
-use crate::drawing::{self, GAP, LEFT, RIGHT, Scale, TOP, WIDTH, line, panel};
+use crate::drawing::{GAP, LEFT, RIGHT, Scale, Sheet, TOP, WIDTH};
 use brewing::calibration::{Point, Reads, as_read};
-use std::fmt::Write;
 
 const CURVE: f64 = 300.0;
 const RESIDUALS: f64 = 150.0;
@@ -34,44 +33,47 @@ pub fn svg(made: &Made) -> String {
         points.iter().map(|p| (p.reading, shown(p.reading, p.reference.sg()))).collect();
     let values = curve.iter().chain(&marks).map(|(_, value)| *value);
     let least = if is_angle { 0.001 } else { 1.0 };
-    let y = widened(Scale::of(values, 0.06, split, TOP), least);
+    let y = Scale::of(values, 0.06, split, TOP).widened(least);
     let left = left_over(made, &points);
     let expected = calibration.leave_one_out_points();
     let far = left.iter().flat_map(|(_, own, left_out)| [Some(*own), *left_out]).flatten();
     let far = far.chain(expected).map(f64::abs).fold(0.5, f64::max) * 1.15;
     let below = Scale { low: -far, high: far, from: bottom, to: split + GAP };
 
-    let mut svg = String::new();
-    drawing::open(&mut svg, &title(made), bottom + 72.0);
-    range_band(&mut svg, made, &x, bottom);
+    let mut sheet = Sheet::new(&title(made), &legend(made).join("; "), WIDTH, bottom + 72.0);
+    sheet.heading(LEFT);
+    range_band(&mut sheet, made, &x, bottom);
     if let Some(expected) = expected {
         let (top, foot) = (below.at(expected), below.at(-expected));
-        rectangle(&mut svg, (LEFT, top), (WIDTH - RIGHT - LEFT, foot - top), "#d9d2bd");
+        sheet.rectangle((LEFT, top), (WIDTH - RIGHT - LEFT, foot - top), "reach");
     }
     let label = if is_angle { "gravity, SG" } else { "correction, points" };
-    panel(&mut svg, &y, label, y.decimals());
-    panel(&mut svg, &below, "residual, points", below.decimals());
+    sheet.panel(&y, label, y.decimals());
+    sheet.panel(&below, "residual, points", below.decimals());
     let everywhere = calibration.is_offset();
     let is_inside = |(reading, _): &&(f64, f64)| everywhere || (lowest..=highest).contains(reading);
     let inside: Vec<(f64, f64)> = curve.iter().filter(is_inside).copied().collect();
-    line(&mut svg, &curve, &x, &y, "#7a3b00", "1.4", "5 4");
-    line(&mut svg, &inside, &x, &y, "#7a3b00", "2.4", "");
-    for (reading, value) in &marks {
-        dot(&mut svg, x.at(*reading), y.at(*value), true);
+    let drawn = |points: &[(f64, f64)]| -> Vec<(f64, f64)> {
+        points.iter().map(|(reading, value)| (x.at(*reading), y.at(*value))).collect()
+    };
+    sheet.line(&drawn(&curve), "faint");
+    sheet.line(&drawn(&inside), "gravity");
+    for at in drawn(&marks) {
+        dot(&mut sheet, at, "dot");
     }
-    line(&mut svg, &[(x.low, 0.0), (x.high, 0.0)], &x, &below, "#000000", "1", "");
+    sheet.rule((x.at(x.low), below.at(0.0)), (x.at(x.high), below.at(0.0)), "axis");
     for (reading, own, left_out) in &left {
-        let reach = left_out.unwrap_or(*own);
-        line(&mut svg, &[(*reading, 0.0), (*reading, reach)], &x, &below, "#204a66", "1.2", "");
+        let (at, reach) = (x.at(*reading), left_out.unwrap_or(*own));
+        sheet.rule((at, below.at(0.0)), (at, below.at(reach)), "beer");
         if let Some(left_out) = left_out {
-            dot(&mut svg, x.at(*reading), below.at(*left_out), false);
+            dot(&mut sheet, (at, below.at(*left_out)), "ring");
         }
-        dot(&mut svg, x.at(*reading), below.at(*own), true);
+        dot(&mut sheet, (at, below.at(*own)), "dot");
     }
     let unit = if is_angle { "reading, degrees" } else { "reading, SG" };
     let legend = legend(made);
-    drawing::close(&mut svg, &x, bottom, &[unit, &legend[0], &legend[1]]);
-    svg
+    sheet.foot(&x, bottom, &[unit, &legend[0], &legend[1]]);
+    sheet.file()
 }
 
 fn title(made: &Made) -> String {
@@ -119,47 +121,22 @@ fn left_over(made: &Made, points: &[Point]) -> Vec<(f64, f64, Option<f64>)> {
 }
 
 /// The range that points bear, through both panels.
-fn range_band(svg: &mut String, made: &Made, x: &Scale, bottom: f64) {
+fn range_band(sheet: &mut Sheet, made: &Made, x: &Scale, bottom: f64) {
     let calibration = &made.fit.calibration;
     let (lowest, highest) = calibration.range();
     if calibration.is_offset() || lowest >= highest {
         return;
     }
     let (from, to) = (x.at(lowest), x.at(highest));
-    rectangle(svg, (from, TOP), (to - from, bottom - TOP), "#f3eee0");
+    sheet.rectangle((from, TOP), (to - from, bottom - TOP), "soft");
     let decimals = if made.points.is_angle() { 2 } else { 4 };
     let unit = if made.points.is_angle() { "deg" } else { "SG" };
-    // Writing to a string cannot fail.
-    let _ = writeln!(
-        svg,
-        "<text x=\"{:.1}\" y=\"{:.0}\" font-size=\"11\">range {lowest:.decimals$} to \
-         {highest:.decimals$} {unit}</text>",
-        from + 2.0,
-        TOP - 5.0
-    );
+    let text = format!("range {lowest:.decimals$} to {highest:.decimals$} {unit}");
+    sheet.text((from + 2.0, TOP - 5.0), "small", "start", &text);
 }
 
-fn rectangle(svg: &mut String, (x, y): (f64, f64), (width, height): (f64, f64), fill: &str) {
-    let _ = writeln!(
-        svg,
-        "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{width:.1}\" height=\"{height:.1}\" \
-         fill=\"{fill}\"/>"
-    );
-}
-
-fn dot(svg: &mut String, x: f64, y: f64, full: bool) {
-    let fill = if full { "#204a66" } else { "#fffdf8" };
-    let _ = writeln!(
-        svg,
-        "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\" fill=\"{fill}\" stroke=\"#204a66\" \
-         stroke-width=\"1.4\"/>"
-    );
-}
-
-/// A scale that is at least this high: the points of an offset lie on one level.
-fn widened(scale: Scale, least: f64) -> Scale {
-    let lack = (least - (scale.high - scale.low)).max(0.0) / 2.0;
-    Scale { low: scale.low - lack, high: scale.high + lack, ..scale }
+fn dot(sheet: &mut Sheet, (x, y): (f64, f64), class: &str) {
+    sheet.raw(&format!("<circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\"/>\n"));
 }
 
 #[cfg(test)]
@@ -188,7 +165,7 @@ mod tests {
         let picture = drawn(line, &[]);
         assert!(picture.starts_with("<svg") && picture.ends_with("</svg>\n"));
         for text in [
-            "Calibration by a &lt;b>.csv: a line through 4 points",
+            "Calibration by a &lt;b&gt;.csv: a line through 4 points",
             "gravity, SG",
             "residual, points",
             "reading, degrees",

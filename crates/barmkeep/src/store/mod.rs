@@ -19,12 +19,17 @@
 //!   (`gravity` or `temperature`), `gravity` and its `unit` (as the device said), `temperature_c`,
 //!   `battery_percent`, `taken` (by the device's own clock), `retained`.
 //! - `batches`: `id`, `vessel` (where it began), `first_seq`, `began`, `completed`, `ended`.
+//! - `course`, up to the newest snapshot, a point each quarter of an hour of a batch: `batch`,
+//!   `at`, `vessel`, `sg` and `attenuation` (apparent, percent) as believed, each with its standard
+//!   deviation `_sd`, `beer_c`, `setpoint_c`, `surround_c`, and the shares of the quarter for which
+//!   `heater` and `chiller` were on (0 to 1).
 //! - `inputs`, since the older of the two snapshots: `id`, `at`, `kind`, `vessel`, `source`,
 //!   `temperature_c`, `body` (JSON).
 //!
 //! [`tidy`] says what is thinned and dropped. Beside the file stand `-wal` and `-shm` (SQLite's
 //! own, part of the store while they are there) and `.lock`.
 
+pub mod course;
 mod error;
 mod lock;
 mod past;
@@ -42,7 +47,7 @@ pub use error::StoreError;
 pub use read::{Batch, Filter, History, Limit, Reader};
 pub use waiting::{TICK_APART, WAITING_MAX};
 
-use engine::{Input, Kind, Now, Record};
+use engine::{Input, Kind, Now, Point, Record};
 use lock::Lock;
 use quantity::{Span, Stamp};
 use row::{Rank, Row};
@@ -87,6 +92,8 @@ pub struct Store {
     path: PathBuf,
     keep: Span,
     waiting: Waiting,
+    /// Points of batches' courses that wait for the next snapshot, oldest first.
+    points: Vec<Point>,
     sources: Sources,
     /// The id of the next input's row.
     next_input: i64,
@@ -160,6 +167,7 @@ impl Store {
             connection,
             keep,
             waiting: Waiting::default(),
+            points: Vec::new(),
             sources,
             next_input,
             next_seq: recovered.next_seq,
@@ -233,7 +241,19 @@ impl Store {
         Ok(Taken::OnDisk)
     }
 
-    /// Writes all that waits.
+    /// Takes points of batches' courses; they wait for the next snapshot.
+    pub fn take_points(&mut self, points: impl IntoIterator<Item = Point>) {
+        self.points.extend(points);
+        let too_many = self.points.len().saturating_sub(course::POINTS_MAX);
+        self.points.drain(..too_many);
+    }
+
+    /// The points that wait for the next snapshot, oldest first.
+    pub fn points_waiting(&self) -> &[Point] {
+        &self.points
+    }
+
+    /// Writes all that waits, but points.
     ///
     /// # Errors
     /// Where it cannot be written; it goes on waiting.
@@ -249,10 +269,12 @@ impl Store {
     pub fn snapshot(&mut self, now: Now, version: u32, body: &str) -> Result<(), StoreError> {
         let steady = self.steadiness.look(now);
         let keep = self.keep;
-        self.write(now, true, |written| {
+        let points = std::mem::take(&mut self.points);
+        let written = self.write(now, true, |written| {
             let ours = |error: rusqlite::Error| StoreError::from_sqlite(written.path, &error);
             let names = source::names(written.transaction, written.path)?;
             past::fill(written.transaction, written.path, &names)?;
+            course::insert(written.transaction, &points).map_err(ours)?;
             let insert =
                 "INSERT INTO snapshot (after_input, at, version, body) VALUES (?1, ?2, ?3, ?4)";
             written
@@ -265,7 +287,11 @@ impl Store {
                     .map_err(ours)?;
             }
             Ok(())
-        })
+        });
+        if written.is_err() {
+            self.points = points;
+        }
+        written
     }
 
     /// Writes all that waits, then answers questions.

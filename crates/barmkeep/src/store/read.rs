@@ -1,10 +1,11 @@
 //! Asking a store what happened: the daemon of its own store, the command line beside it.
 
+use super::course;
 use super::error::StoreError;
 use super::past::{self, Past};
 use super::schema::{self, Found};
 use super::source;
-use engine::{Kind, Reading, Record};
+use engine::{Kind, Point, Reading, Record};
 use quantity::Stamp;
 use rusqlite::types::Value;
 use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params_from_iter};
@@ -12,6 +13,9 @@ use schedule::Name;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
+
+/// Sources that measure temperature alone.
+const PROBES: [&str; 3] = ["beer", "surround", "reservoir"];
 
 /// A store opened for reading only, also while a daemon writes it.
 #[derive(Debug)]
@@ -42,6 +46,8 @@ pub struct Filter {
     pub until: Option<Stamp>,
     /// With a higher number.
     pub after_seq: Option<u64>,
+    /// With a lower number.
+    pub before_seq: Option<u64>,
     /// At most so many.
     pub limit: Limit,
 }
@@ -139,9 +145,31 @@ impl History<'_> {
         since: Stamp,
         until: Stamp,
     ) -> Result<Vec<(Stamp, Reading)>, StoreError> {
+        self.readings_of(since, until, |of, name| {
+            of == vessel && source.is_none_or(|wanted| wanted == name)
+        })
+    }
+
+    /// As [`History::readings`], of all sources but probes, which speak much more often.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub fn gravities(
+        &self,
+        vessel: &Name,
+        since: Stamp,
+        until: Stamp,
+    ) -> Result<Vec<(Stamp, Reading)>, StoreError> {
+        self.readings_of(since, until, |of, name| of == vessel && !PROBES.contains(&name))
+    }
+
+    fn readings_of(
+        &self,
+        since: Stamp,
+        until: Stamp,
+        is_wanted: impl Fn(&Name, &str) -> bool,
+    ) -> Result<Vec<(Stamp, Reading)>, StoreError> {
         let names = source::names(self.connection, self.path)?;
-        let is_wanted =
-            |of: &Name, name: &str| of == vessel && source.is_none_or(|wanted| wanted == name);
         let mut readings = Vec::new();
         for (number, (of, name)) in &names {
             if is_wanted(of, name) {
@@ -157,6 +185,15 @@ impl History<'_> {
         }));
         readings.sort_by_key(Past::order);
         Ok(readings.into_iter().map(|past| (past.at, past.reading)).collect())
+    }
+
+    /// The course of a batch in the order of time, up to the newest snapshot: what came since is in
+    /// the daemon's memory ([`Store::points_waiting`](super::Store::points_waiting)).
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub fn course(&self, batch: &str) -> Result<Vec<Point>, StoreError> {
+        course::of_batch(self.connection, self.path, batch)
     }
 
     /// All batches, in the order in which they began.
@@ -237,6 +274,9 @@ impl Filter {
         }
         if let Some(seq) = self.after_seq {
             want("seq > ?", i64::try_from(seq).unwrap_or(i64::MAX).into());
+        }
+        if let Some(seq) = self.before_seq {
+            want("seq < ?", i64::try_from(seq).unwrap_or(i64::MAX).into());
         }
         if !self.kinds.is_empty() {
             let marks = vec!["?"; self.kinds.len()].join(", ");

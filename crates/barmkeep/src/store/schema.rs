@@ -15,7 +15,8 @@ const PAGE_BYTES: i64 = 1024;
 /// Each brings a store from the version that is its index to the next one.
 ///
 /// A step that was ever released is never edited: a change is a step of its own.
-pub(super) const STEPS: &[&str] = &["
+pub(super) const STEPS: &[&str] = &[
+    "
 CREATE TABLE meta (
     key TEXT PRIMARY KEY,
     value ANY
@@ -111,7 +112,30 @@ FROM (SELECT id, wall, kind, body, NULL AS part FROM input WHERE kind <> 'packed
       FROM input, json_each(body) WHERE kind = 'packed') AS one
      LEFT JOIN source ON source.id = part ->> 2
 ORDER BY one.id;
-"];
+",
+    "
+CREATE TABLE point (
+    batch TEXT NOT NULL,
+    at INTEGER NOT NULL,        -- milliseconds since 1970, a whole quarter of an hour
+    vessel TEXT NOT NULL,
+    sg REAL,
+    sg_sd REAL,
+    attenuation REAL,           -- apparent, percent
+    attenuation_sd REAL,        -- percent
+    beer_c REAL,
+    setpoint_c REAL,
+    surround_c REAL,
+    heater REAL,                -- share of the quarter before `at` for which it was on, 0 to 1
+    chiller REAL,
+    PRIMARY KEY (batch, at)
+) STRICT, WITHOUT ROWID;
+
+CREATE VIEW course AS
+SELECT batch, strftime('%Y-%m-%dT%H:%M:%fZ', at / 1000.0, 'unixepoch') AS at, vessel,
+       sg, sg_sd, attenuation, attenuation_sd, beer_c, setpoint_c, surround_c, heater, chiller
+FROM point;
+",
+];
 
 /// What the file at hand is, by its header.
 #[derive(Debug, PartialEq, Eq)]

@@ -3,8 +3,8 @@
 //! - Inputs: those before the older of the two snapshots.
 //! - Readings without gravity: the first of each minute for [`FINE_FOR`], then the first of each
 //!   [`COARSE`]. Gravity readings are never thinned.
-//! - Batches that were stopped or aborted longer ago than `keep`, with all their records; one a
-//!   pass, the one that ended first. Records of no batch that are older than `keep`.
+//! - Batches that were stopped or aborted longer ago than `keep`, with all their records and their
+//!   course; one a pass, the one that ended first. Records of no batch that are older than `keep`.
 //! - Readings of before the oldest batch kept and of before `keep`, with [`READINGS_MARGIN`] to
 //!   spare, since a batch can be pitched in the past.
 //!
@@ -152,6 +152,7 @@ fn drop_batch(transaction: &Transaction<'_>, before: Stamp) -> rusqlite::Result<
         .optional()?;
     let Some(batch) = batch else { return Ok(()) };
     let records = transaction.execute("DELETE FROM record WHERE batch = ?1", [&batch])?;
+    transaction.execute("DELETE FROM point WHERE batch = ?1", [&batch])?;
     transaction.execute("DELETE FROM batch WHERE id = ?1", [&batch])?;
     tracing::info!("batch `{batch}` ended before {before}: it was dropped, {records} records");
     Ok(())

@@ -118,6 +118,8 @@ pub struct Bench {
     history: Vec<(Stamp, Reading)>,
     /// All records, from the beginning.
     pub log: Vec<Record>,
+    /// All points of batches' courses, from the beginning.
+    pub points: Vec<engine::Point>,
     effects: Vec<Effect>,
 }
 
@@ -164,6 +166,7 @@ impl Bench {
             floats: BTreeMap::new(),
             history: Vec::new(),
             log: Vec::new(),
+            points: Vec::new(),
             effects: Vec::new(),
         }
     }
@@ -245,6 +248,7 @@ impl Bench {
         for effect in self.engine.handle(now, input) {
             match effect {
                 Effect::Record(record) => self.log.push(record),
+                Effect::Point(point) => self.points.push(point),
                 other => self.effects.push(other),
             }
         }

@@ -6,6 +6,7 @@
 mod acts;
 mod alarms;
 mod commands;
+mod course;
 mod floats;
 mod forecast;
 mod hardware;

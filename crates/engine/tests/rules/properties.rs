@@ -386,7 +386,7 @@ impl Run {
                     }
                     self.records.push(record.clone());
                 }
-                Effect::Cool(_) | Effect::Reply(_) => {}
+                Effect::Cool(_) | Effect::Point(_) | Effect::Reply(_) => {}
             }
         }
         self.check_setpoint(before, free);

@@ -214,6 +214,52 @@ fn a_rider_drives_nothing_and_says_what_to_do() {
 }
 
 #[test]
+fn a_lock_on_either_vessel_of_a_fridge_keeps_its_outputs_off() {
+    let rider = SOUTH
+        .replace("[vessel.south.heater]\n[vessel.south.chiller]\n", "")
+        .replace("warmest = \"24 C\"\n", "warmest = \"24 C\"\nrides_with = \"north\"\n");
+    bench(&format!("{NORTH}{rider}")).run(
+        r#"
+        0:00 beer at 18.0                      |
+        0:00 pitch schedule="beer"             | ok
+        0:00 south: beer at 18.0               |
+        0:00 south: pitch schedule="beer"      | ok
+        1:00 beer at 20.0                      |
+        1:01 tick                              | chiller on
+        1:05 south: lock because="hands in it" | ok
+        1:05 tick                              | chiller off; because "shares the fridge is locked"
+        1:06 restart after 0:01                | daemon.started
+        1:07 beer at 20.0                      |
+        1:30 tick                              | chiller off
+        1:31 south: unlock                     | ok
+        1:40 beer at 20.0                      |
+        1:41 tick                              | chiller on
+        1:45 lock because="cleaning"           | ok
+        1:45 tick                              | chiller off
+        1:46 south: tick                       | because "north, which keeps no temperature now""#,
+    );
+}
+
+#[test]
+fn a_locked_valve_stays_shut_and_the_cooler_runs_for_the_others() {
+    bench(&glycol("min_on = '1 min'\nmin_off = '7 min'")).run(
+        r#"
+        0:00 beer at 18.0                 |
+        0:00 east: beer at 18.0           |
+        0:00 pitch schedule="beer"        | ok
+        0:00 east: pitch schedule="beer"  | ok
+        0:00 lock because="service"       | ok
+        0:20 beer at 20.0                 |
+        0:22 tick                         | chiller off; because "locked"
+        0:22 glycol: tick                 | cooler off
+        0:23 east: beer at 20.0           |
+        0:25 east: tick                   | chiller on
+        0:25 glycol: tick                 | cooler on
+        0:26 tick                         | chiller off"#,
+    );
+}
+
+#[test]
 fn a_vessel_that_is_only_watched_advises_and_raises_nothing_false() {
     let watched = NORTH
         .replace("[vessel.north.heater]\ndrive = \"switch\"\n", "")

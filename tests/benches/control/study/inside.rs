@@ -62,7 +62,7 @@ impl Inside {
                     *relay = drive.switch == Some(true);
                 }
                 Effect::Record(record) => self.note(at_s, &record),
-                Effect::Cool(_) | Effect::Reply(_) => {}
+                Effect::Cool(_) | Effect::Point(_) | Effect::Reply(_) => {}
             }
         }
         let glance = self.engine.glance(&self.name).unwrap();

@@ -56,6 +56,9 @@ fn live(store: &mut Store, day: u32) {
         if tick % 90 == 47 {
             store.take(at(seconds + 5.0), &float(1.05 - seconds * 1e-8), &[]).unwrap();
         }
+        if tick % 90 == 0 {
+            store.take_points([course::point("north-1", seconds)]);
+        }
         if tick % 360 == 0 {
             store.snapshot(at(seconds + 6.0), 1, &snapshot).unwrap();
         }

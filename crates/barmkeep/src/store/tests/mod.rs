@@ -1,5 +1,6 @@
 //! One file a hazard; here is what they share.
 
+mod course;
 mod crash;
 mod failing;
 mod figures;

@@ -109,12 +109,13 @@ fn a_newer_store_is_refused_by_both_and_an_older_one_by_the_reader() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().canonicalize().unwrap().join("barmkeep.db");
     drop(open(folder.path()));
-    set_version(folder.path(), 2);
-    let newer = StoreError::Newer { path: path.clone(), found: 2, known: 1 };
+    let known = schema::STEPS.len() as i64;
+    set_version(folder.path(), known + 1);
+    let newer = StoreError::Newer { path: path.clone(), found: known + 1, known };
     assert_eq!(refused(&path), newer);
     assert_eq!(Reader::open(&path).unwrap_err(), newer);
     set_version(folder.path(), 0);
-    let older = StoreError::Older { path: path.clone(), found: 0, known: 1 };
+    let older = StoreError::Older { path: path.clone(), found: 0, known };
     assert_eq!(Reader::open(&path).unwrap_err(), older);
 }
 
@@ -122,10 +123,11 @@ fn a_newer_store_is_refused_by_both_and_an_older_one_by_the_reader() {
 fn an_older_store_is_brought_up_step_by_step_and_keeps_what_it_has() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("barmkeep.db");
-    let (mut store, _) = open(folder.path());
-    store.take(at(0.0), &probe(18.0), &[switched(1, at(0.0))]).unwrap();
-    drop(store);
     let mut connection = connect(&path).unwrap();
+    schema::bring_up(&mut connection, &path, &schema::STEPS[..1]).unwrap();
+    let row =
+        "INSERT INTO record VALUES (1, 0, 'north', 'north-1', 'output.switched', 'On.', '{}')";
+    connection.execute(row, []).unwrap();
     let second = "ALTER TABLE record ADD COLUMN colour TEXT";
     let broken = "ALTER TABLE record ADD COLUMN taste TEXT; SELECT no_such_thing";
     let steps = [schema::STEPS[0], second, broken];
@@ -237,7 +239,7 @@ fn a_still_store_is_read_without_a_file_beside_it() {
     closed_store(&odd);
     fs::remove_file(odd.join("barmkeep.db.lock")).unwrap();
     let (connection, found) = connect_still(&odd.join("barmkeep.db")).unwrap();
-    assert_eq!(found, Found::Store(1));
+    assert_eq!(found, Found::Store(schema::STEPS.len() as i64));
     let history = History { connection: &connection, path: &odd };
     assert_eq!(history.records(&Filter::default()).unwrap().len(), 60);
     assert_eq!(fs::read_dir(&odd).unwrap().count(), 1);

@@ -406,5 +406,5 @@ fn any_tool_reads_the_views() {
         "northprobe18.0"
     );
     let version: i64 = tool.query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
-    assert_eq!(version, 1);
+    assert_eq!(version, 2);
 }

@@ -105,6 +105,9 @@ fn config() -> String {
                  time = {{ at = \"/time\", form = \"{form}\" }}\nevery = \"15 min\"\n",
                 ["C", "F", "C"][other]
             ));
+            if *unit == "deg" {
+                text.push_str("calibration = \"angle.toml\"\n");
+            }
         }
     }
     text
@@ -120,6 +123,7 @@ impl House {
         let path = folder.path().join("barmkeep.toml");
         std::fs::create_dir(folder.path().join("schedules")).expect("a folder can be made");
         std::fs::write(folder.path().join("schedules/ale.toml"), SCHEDULE).expect("it is written");
+        std::fs::write(folder.path().join("angle.toml"), CALIBRATION).expect("it is written");
         std::fs::write(&path, config()).expect("it is written");
         let cellar = Cellar::read(&path).unwrap_or_else(|failure| panic!("{}", failure.message));
         let routes = Routes::of(&cellar.config);

@@ -104,7 +104,8 @@ fn place(draw: &mut Draw, name: &str, shared: bool, config: &mut String) -> Plac
     let mut table = format!(
         "[vessel.{name}]\nvolume = \"23 L\"\ncoldest = \"0 C\"\nwarmest = \"26 C\"\n\
          [vessel.{name}.gravity.float]\ntopic = \"cellar/{name}/float\"\n\
-         read = {{ at = \"/sg\", unit = \"SG\" }}\ntemperature = {{ at = \"/temp\", unit = \"C\" }}\n\
+         read = {{ at = \"/sg\", unit = \"SG\" }}\n\
+         temperature = {{ at = \"/temp\", unit = \"C\" }}\n\
          battery = {{ at = \"/battery\", unit = \"%\" }}\nevery = \"{} min\"\n",
         place.float_every.millis() / 60_000
     );

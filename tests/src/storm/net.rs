@@ -2,7 +2,8 @@
 //!
 //! It keeps to what `barmkeep::link` promises: nothing goes out before the connection stands, an
 //! order for a relay goes over the connection whose last will is its `off`, after a lost connection
-//! a relay hears nothing but `off` until its rest is over, nor after it went off, what was not acknowledged goes again.
+//! a relay hears nothing but `off` until its rest is over, nor after it went off; what was not
+//! acknowledged goes again.
 
 use barmkeep::link::queue::Queue;
 use barmkeep::link::{

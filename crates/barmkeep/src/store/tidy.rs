@@ -8,8 +8,8 @@
 //! - Readings of before the oldest batch kept and of before `keep`, with [`READINGS_MARGIN`] to
 //!   spare, since a batch can be pitched in the past.
 //!
-//! A record of a machine that had started without its clock says 1970, and is no older for that: none
-//! goes that follows one which is to be kept, by number.
+//! A record of a machine that had started without its clock says 1970, and is no older for that:
+//! none goes that follows, by number, one which is to be kept.
 //!
 //! Every pass is bounded. What goes by the wall clock goes only once that clock has been steady
 //! for [`STEADY_FOR`]: a machine that starts in a wrong year must not drop what it keeps.

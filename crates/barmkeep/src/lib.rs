@@ -10,8 +10,10 @@ pub mod daemon;
 pub mod demo;
 pub mod drawing;
 pub mod driver;
+pub mod export;
 pub mod failure;
 pub mod files;
+pub mod homie;
 mod kept;
 pub mod link;
 pub mod page;
@@ -21,6 +23,7 @@ pub mod replay;
 pub mod store;
 pub mod table;
 mod task;
+pub mod tell;
 pub mod words;
 
 pub use task::start;

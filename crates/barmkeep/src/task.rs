@@ -44,7 +44,11 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Run { config } => {
             log_to_stderr("info");
             let cellar = Cellar::read(&config)?;
-            runtime()?.block_on(daemon::run(cellar))
+            let runtime = runtime()?;
+            let ended = runtime.block_on(daemon::run(cellar));
+            // A resolver that does not answer is not waited for.
+            runtime.shutdown_background();
+            ended
         }
         Task::Check { files, json } => check(&files, json),
         Task::Rehearse(arguments) => crate::rehearse::task(&arguments),
@@ -59,6 +63,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Why(arguments) => status_task(&arguments, true),
         Task::Log(arguments) => log_task(&arguments),
         Task::Compare(arguments) => crate::compare::task(&arguments),
+        Task::Export(arguments) => crate::export::task(&arguments),
         Task::Demo(arguments) => {
             log_to_stderr("warn");
             runtime()?.block_on(crate::demo::run(arguments))
@@ -161,10 +166,10 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
         Some(name) => Some(cellar.vessel(Some(name))?),
         None => None,
     };
-    let states = runtime()?.block_on(ask::states(&cellar, vessel))?;
+    let stands = runtime()?.block_on(ask::states(&cellar, vessel))?;
     let zone = words::Zone::of(&cellar.config);
     let mut output = std::io::stdout().lock();
-    for state in &states {
+    for state in &stands.vessels {
         if arguments.json {
             writeln!(output, "{}", json_line(state))?;
         } else if why {
@@ -175,6 +180,9 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
                 words::print_cautions(&mut output, vessel)?;
             }
         }
+    }
+    if !arguments.json && !why {
+        words::print_tells(&mut output, &stands.tells, &zone)?;
     }
     Ok(())
 }

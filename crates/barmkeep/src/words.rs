@@ -238,6 +238,24 @@ pub fn print_cautions(
     Ok(())
 }
 
+/// Prints which receivers of `[[tell]]` cannot be told.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_tells(
+    output: &mut impl Write,
+    tells: &[crate::tell::Standing],
+    zone: &Zone,
+) -> std::io::Result<()> {
+    for tell in tells {
+        if let (Some(since), Some(problem)) = (&tell.failing_since, &tell.problem) {
+            let since = zone.local(since);
+            writeln!(output, "NOT TOLD: {} hears of no event since {since}: {problem}", tell.to)?;
+        }
+    }
+    Ok(())
+}
+
 /// When a stage is expected to be left, and in which range with 90 %.
 fn forecast(foreseen: &engine::view::Forecast, zone: &Zone) -> String {
     let stage = &foreseen.stage;
@@ -317,6 +335,11 @@ impl Zone {
         let machine = || iana_time_zone::get_timezone().ok();
         let name = config.time_zone.clone().or_else(machine);
         Zone(name.and_then(|name| name.parse().ok()).unwrap_or(chrono_tz::UTC))
+    }
+
+    /// Its IANA name.
+    pub fn name(self) -> &'static str {
+        self.0.name()
     }
 
     /// The zone itself.

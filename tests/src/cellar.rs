@@ -134,12 +134,21 @@ impl Cellar {
     /// # Panics
     /// Where the daemon cannot be started.
     pub fn start(&self) -> Daemon {
+        self.start_with(&[])
+    }
+
+    /// The same with these in its environment.
+    ///
+    /// # Panics
+    /// Where the daemon cannot be started.
+    pub fn start_with(&self, environment: &[(&str, &str)]) -> Daemon {
         let errors = std::fs::OpenOptions::new()
             .create(true)
             .append(true)
             .open(self.folder.path().join("daemon.log"))
             .expect("the daemon's log can be written");
         let child = command(&["run", &self.config()])
+            .envs(environment.iter().copied())
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(errors)

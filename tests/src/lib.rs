@@ -3,8 +3,10 @@
 pub mod broker;
 pub mod browser;
 pub mod cellar;
+pub mod fuzz;
 pub mod installed;
 pub mod program;
+pub mod storm;
 pub mod story;
 pub mod vectors;
 pub mod yardstick;

@@ -88,6 +88,7 @@ const UNUSABLE: &[(&str, &str)] = &[
     (r#"{"at":"yesterday"}"#, "yesterday"),
     (r#"{"at":"2026-03-01T09:00:00"}"#, "2026-03-01T09:00:00"),
     (r#"{"at":"2026-03-01T07:59:59Z"}"#, "falls"),
+    (r#"{"at":"9026-03-01T08:00:00Z"}"#, "leaps"),
     (
         r#"{"at":"2026-03-01T09:00:00Z","vessel":"south","source":"beer","temperature_c":18}"#,
         "`south`",

@@ -70,6 +70,26 @@ pub fn task(arguments: &CalibrateArgs) -> Result<(), Failure> {
     Ok(())
 }
 
+/// Makes a calibration and gives its file's text, printing and writing nothing.
+///
+/// # Errors
+/// Where the points cannot be used.
+pub fn text(points: &Path) -> Result<String, Failure> {
+    let arguments = CalibrateArgs {
+        points: points.to_owned(),
+        order: None,
+        expansion: None,
+        output: None,
+        force: false,
+        plot: None,
+        against: None,
+        json: false,
+    };
+    let made = make(Points::read(points)?, &arguments)?;
+    plot::svg(&made);
+    file_text(&made, points)
+}
+
 fn make(points: Points, arguments: &CalibrateArgs) -> Result<Made, Failure> {
     let warm: Vec<WarmPoint> = points.list.iter().map(|measured| measured.point).collect();
     let forced = arguments.order.map(usize::from);

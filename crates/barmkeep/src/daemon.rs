@@ -26,6 +26,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::net::SocketAddr;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::Receiver;
@@ -164,6 +165,11 @@ impl Opened {
         let (engine, published) =
             recover(cellar, &mut store, recovered.snapshot.as_ref(), recovered.next_seq)?;
         Ok(Opened { store, engine, published, tells: Tells::default() })
+    }
+
+    /// The engine as it was.
+    pub fn engine(&self) -> &Engine {
+        &self.engine
     }
 
     /// Starts to tell of events whom the configuration names.
@@ -337,7 +343,14 @@ impl<P: Post> Daemon<P> {
     }
 
     fn hear_message(&mut self, message: &Message) {
-        let inputs = self.routes.decode(&message.topic, &message.payload, message.retained);
+        let decoded = catch_unwind(AssertUnwindSafe(|| {
+            self.routes.decode(&message.topic, &message.payload, message.retained)
+        }));
+        let inputs = decoded.unwrap_or_else(|_| {
+            // A fault of ours; one device's message must not take all outputs along.
+            tracing::error!(topic = message.topic, "the program failed in reading a message");
+            Vec::new()
+        });
         for mut input in inputs {
             if let Input::Command(command) = &mut input {
                 let pitched = self.engine.schedule_file(&command.vessel).map(str::to_owned);
@@ -707,34 +720,55 @@ fn alarms(engine: &Engine, name: &Name) -> BTreeSet<String> {
     state.map(|state| state.alarms.into_iter().map(|alarm| alarm.id).collect()).unwrap_or_default()
 }
 
-/// The engine as it was: the newest snapshot and the inputs after it.
+/// The engine as a snapshot has it; an empty one without.
+fn restored(
+    cellar: &Cellar,
+    snapshot: Option<&crate::store::Snapshot>,
+) -> Result<(Engine, u64), Failure> {
+    let Some(snapshot) = snapshot else {
+        return Ok((Engine::new(cellar.setup()).guarded(), 0));
+    };
+    if snapshot.version != STATE_VERSION {
+        return Err(Failure::new(
+            Status::Config,
+            format!(
+                "the store's state is of version {}, this program reads {STATE_VERSION}",
+                snapshot.version
+            ),
+        )
+        .hint("run the version that wrote it, or read CHANGELOG.md on upgrading"));
+    }
+    let damaged = |problem: &str| {
+        Failure::new(Status::Data, format!("the store's state cannot be read: {problem}"))
+            .hint("restore the store from a backup")
+    };
+    let saved: Saved =
+        serde_json::from_str(&snapshot.body).map_err(|error| damaged(&error.to_string()))?;
+    let engine = Engine::restore(cellar.setup(), saved.engine).guarded();
+    if !engine.is_sound() {
+        return Err(damaged("it is a state in form only"));
+    }
+    Ok((engine, saved.published))
+}
+
+/// The engine as it was: the newest snapshot that is whole and the inputs after it.
 fn recover(
     cellar: &Cellar,
     store: &mut Store,
     snapshot: Option<&crate::store::Snapshot>,
     next_seq: u64,
 ) -> Result<(Engine, u64), Failure> {
-    let mut published = 0;
-    let mut engine = match snapshot {
-        None => Engine::new(cellar.setup()),
-        Some(snapshot) if snapshot.version != STATE_VERSION => {
-            return Err(Failure::new(
-                Status::Config,
-                format!(
-                    "the store's state is of version {}, this program reads {STATE_VERSION}",
-                    snapshot.version
-                ),
-            )
-            .hint("run the version that wrote it, or read CHANGELOG.md on upgrading"));
+    let older;
+    let (mut engine, published, snapshot) = match restored(cellar, snapshot) {
+        Ok((engine, published)) => (engine, published, snapshot),
+        Err(failure) if failure.status == Status::Data => {
+            // The one before it has all its inputs; where there is none, the empty start has.
+            tracing::error!(problem = failure.message, "the newest state is damaged");
+            older = store.older_snapshot().map_err(|error| store_failure(&error))?;
+            let (engine, published) = restored(cellar, older.as_ref())?;
+            (engine, published, older.as_ref())
         }
-        Some(snapshot) => {
-            let saved: Saved = serde_json::from_str(&snapshot.body).map_err(|error| {
-                Failure::new(Status::Data, format!("the store's state cannot be read: {error}"))
-                    .hint("restore the store from a backup")
-            })?;
-            published = saved.published;
-            Engine::restore(cellar.setup(), saved.engine)
-        }
+        Err(failure) => return Err(failure),
     };
     let mut points = Vec::new();
     let replayed = store.replay(snapshot, |now, input| {

@@ -8,6 +8,9 @@ use schedule::Name;
 /// A driver gives a tick at least this often, in the vessels' time.
 pub const TICK: Span = Span::from_secs(10);
 
+/// Time is not let pass by more than this at once: a wrong year would take hours.
+pub const LEAP_MAX: Span = Span::from_hours(366 * 24);
+
 /// An engine whose clock only an input moves.
 pub struct Driver {
     /// The engine that is driven.
@@ -27,6 +30,13 @@ impl Driver {
     /// The present; `None` before the first input.
     pub fn now(&self) -> Option<Stamp> {
         self.now
+    }
+
+    /// Why time cannot pass to `at`.
+    pub fn refuse_leap(&self, at: Stamp) -> Option<String> {
+        let passed = at.since(self.now?);
+        let leaps = passed > LEAP_MAX;
+        leaps.then(|| format!("the time leaps by {passed}: at most {LEAP_MAX} pass at once"))
     }
 
     /// Lets time pass up to `at` in ticks on a grid that does not depend on when inputs come.

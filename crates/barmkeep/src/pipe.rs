@@ -62,6 +62,9 @@ impl Pipe<'_> {
             return Err("the line is not a JSON object".to_owned());
         };
         let at = self.time(&fields)?;
+        if let Some(problem) = self.driver.refuse_leap(at) {
+            return Err(problem);
+        }
         self.driver.pass(at);
         if let Some(input) = self.input(&fields)? {
             if let Input::Reading(reading) = &input {

@@ -1,6 +1,6 @@
 //! `replay`: recorded readings through the same engine.
 
-use crate::driver::{Confirmer, Driver, command};
+use crate::driver::{Confirmer, Driver, LEAP_MAX, command};
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::table::{self, Table};
@@ -314,6 +314,13 @@ fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
             let problem = format!("the time falls: {} comes after {}", row.at, last.at);
             return Err(table.fault_in(line, &problem).hint("sort the rows by time"));
         }
+        if let Some(last) = rows.last()
+            && row.at.since(last.at) > LEAP_MAX
+        {
+            let problem = format!("the time leaps from {} to {}", last.at, row.at);
+            let hint = format!("a recording has no gap of over {LEAP_MAX}: look at the year");
+            return Err(table.fault_in(line, &problem).hint(hint));
+        }
         rows.push(row);
     }
     if rows.is_empty() {
@@ -366,6 +373,10 @@ mod tests {
             ("time,gravity_sg\n2026-03-01T10:00:00Z,abc\n", "a.csv:2: `abc` in `gravity_sg`"),
             ("time,gravity_sg\n2026-03-01T10:00:00Z,NaN\n", "a.csv:2: `NaN` in `gravity_sg`"),
             ("time\n2026-03-01T10:00:00Z\n2026-03-01T09:00:00Z\n", "a.csv:3: the time falls"),
+            (
+                "time\n2026-03-01T10:00:00Z\n9026-03-01T09:00:00Z\n",
+                "a.csv:3: the time leaps from 2026-03-01T10:00:00Z to 9026",
+            ),
             ("time\n", "a.csv: there is no row"),
             ("time,gravity_sg\n\n2026-03-01T10:00:00Z,1,05\n", "a.csv:3: the line has 3 fields"),
         ] {

@@ -117,6 +117,8 @@ rules! {
         "an output is not seen to do what it was told";
     PROBE_MISPLACED = "probe-misplaced", High, 7200, 600,
         "the probe seems to hang in the air, or is far from what every float says";
+    PROGRAM_FAULT = "program-fault", Critical, 0, 3600,
+        "a fault of the program itself in this vessel's handling; its outputs go off";
     RESERVOIR_SILENT = "reservoir-silent", Medium, 0, 0,
         "the probe of a shared cooler's reservoir is silent";
     STAGE_OVERDUE = "stage-overdue", Medium, 0, 0,

@@ -21,10 +21,31 @@ pub(crate) struct Journal<'a> {
     pub crossing: Crossing,
 }
 
+/// A place in a journal.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Mark {
+    seq: u64,
+    effects: usize,
+    lessons: usize,
+}
+
 impl<'a> Journal<'a> {
     /// An empty one that numbers records after `seq`.
     pub fn new(seq: &'a mut u64) -> Self {
         Journal { seq, effects: Vec::new(), lessons: Vec::new(), crossing: Crossing::default() }
+    }
+
+    /// Where it stands.
+    pub fn mark(&self) -> Mark {
+        Mark { seq: *self.seq, effects: self.effects.len(), lessons: self.lessons.len() }
+    }
+
+    /// What came after the mark has not been.
+    pub fn back_to(&mut self, mark: Mark) {
+        *self.seq = mark.seq;
+        self.effects.truncate(mark.effects);
+        self.lessons.truncate(mark.lessons);
+        self.crossing = Crossing::default();
     }
 
     /// Adds a record.

@@ -289,7 +289,7 @@ impl Engine {
 
     /// Decides on every shared cooler, once the vessels have decided on their valves.
     pub(crate) fn settle_coolers(&mut self, journal: &mut Journal<'_>) {
-        let Engine { setup, state } = self;
+        let Engine { setup, state, .. } = self;
         let Some(clock) = &state.clock else { return };
         let now = clock.steady;
         for (name, config) in &setup.coolers {
@@ -320,7 +320,7 @@ impl Engine {
 
     /// An orderly end: every cooler is told to be off, also where it was.
     pub(crate) fn coolers_off(&mut self, journal: &mut Journal<'_>) {
-        let Engine { setup, state } = self;
+        let Engine { setup, state, .. } = self;
         let Some(clock) = &state.clock else { return };
         for (name, config) in &setup.coolers {
             let in_use = !config.output.out_of_use;

@@ -4,6 +4,7 @@ use crate::alarm::{AlarmBook, Change, Condition, rules};
 use crate::context::{Context, Journal};
 use crate::cooler::Cooler;
 use crate::effect::{Drive, Effect, Reply};
+use crate::guard::{self, Faults};
 use crate::input::{CommandInput, Input};
 use crate::past::Past;
 use crate::record::Kind;
@@ -25,6 +26,8 @@ pub const STATE_VERSION: u32 = 1;
 pub struct Engine {
     pub(crate) setup: Setup,
     pub(crate) state: State,
+    /// Whether a panic in one vessel's handling is survived.
+    pub(crate) guarded: bool,
 }
 
 /// All that must survive the process: stored whole, restored whole, it goes on exactly alike.
@@ -40,6 +43,9 @@ pub struct State {
     pub(crate) vessels: BTreeMap<Name, Vessel>,
     pub(crate) coolers: BTreeMap<Name, Cooler>,
     past: Past,
+    /// Vessels whose handling panicked.
+    #[serde(default)]
+    pub(crate) faults: Faults,
 }
 
 /// A vessel's outputs and run in one line, for `pipe`.
@@ -69,13 +75,14 @@ impl Engine {
             vessels: BTreeMap::new(),
             coolers: BTreeMap::new(),
             past: Past::default(),
+            faults: Faults::default(),
         };
-        Engine { setup, state }
+        Engine { setup, state, guarded: false }
     }
 
     /// An engine that goes on from a stored state, under what may be a new setup.
     pub fn restore(setup: Setup, state: State) -> Self {
-        Engine { setup, state }
+        Engine { setup, state, guarded: false }
     }
 
     /// What must be stored.
@@ -108,6 +115,8 @@ impl Engine {
         let mut journal = Journal::new(&mut seq);
         self.clock_events(event, &mut journal);
         let early = before.is_some() && before == self.state.clock.map(|clock| clock.steady);
+        // A reading at this same instant brought only its own vessel to the present.
+        let early = early && self.state.vessels.values().all(|v| Some(v.settled_at) == before);
         if !(early && input == Input::Tick) {
             self.take(input, &mut journal);
             if !stopping {
@@ -126,11 +135,13 @@ impl Engine {
     /// The view of a vessel; `None` for a name that is not in the setup.
     pub fn view(&self, name: &Name) -> Option<view::State> {
         let (vessel, setup, clock) = self.parts(name)?;
-        let mut seq = 0;
-        let mut journal = Journal::new(&mut seq);
-        let cx = self.context(name, setup, clock, &mut journal);
-        let cooler = self.cooler_view(name);
-        Some(view::State { cooler, ..vessel.look(&cx, &self.state.alarms) })
+        guard::look(self.guarded, || {
+            let mut seq = 0;
+            let mut journal = Journal::new(&mut seq);
+            let cx = self.context(name, setup, clock, &mut journal);
+            let cooler = self.cooler_view(name);
+            Some(view::State { cooler, ..vessel.look(&cx, &self.state.alarms) })
+        })
     }
 
     /// What came of the vessel's batch.
@@ -298,10 +309,11 @@ impl Engine {
                 return self.take_reservoir(&reading, journal);
             }
             Input::Reading(reading) => {
-                return self.with(&reading.vessel, journal, |vessel, cx| {
+                self.with(&reading.vessel, journal, |vessel, cx| {
                     vessel.take_reading(cx, &reading);
                     vessel.settle(cx);
                 });
+                return;
             }
             Input::Unreadable { vessel, problem, .. }
                 if self.setup.coolers.contains_key(&vessel) =>
@@ -309,18 +321,20 @@ impl Engine {
                 return self.refuse_of_cooler(&vessel, &problem, journal);
             }
             Input::Unreadable { vessel, source, problem } => {
-                return self.with(&vessel, journal, |vessel, cx| {
+                self.with(&vessel, journal, |vessel, cx| {
                     vessel.take_unreadable(cx, &source, &problem);
                 });
+                return;
             }
             Input::Seen { vessel, on, .. } if self.setup.coolers.contains_key(&vessel) => {
                 return self.take_cooler_seen(&vessel, on, journal);
             }
             Input::Seen { vessel, output, on } => {
-                return self.with(&vessel, journal, |vessel, cx| {
+                self.with(&vessel, journal, |vessel, cx| {
                     vessel.take_seen(cx, output, on);
                     vessel.settle(cx);
                 });
+                return;
             }
             Input::Command(command) => return self.command(&command, journal),
             Input::Link { up } => self.state.link_down = !up,
@@ -354,8 +368,18 @@ impl Engine {
         let mut done = false;
         self.with(&input.vessel, journal, Vessel::settle);
         self.look_across(input, journal);
-        self.with(&input.vessel, journal, |vessel, cx| done = vessel.perform(cx, input));
-        self.carry(journal);
+        let before = self.before_crossing(input, journal);
+        let performed =
+            self.with(&input.vessel, journal, |vessel, cx| done = vessel.perform(cx, input));
+        if !performed {
+            self.refuse_for_fault(input, journal);
+            return;
+        }
+        if !self.carry(journal) {
+            self.take_back(before, journal);
+            self.refuse_for_fault(input, journal);
+            return;
+        }
         if done {
             self.acknowledge_daemons(input, journal);
         }
@@ -383,14 +407,14 @@ impl Engine {
         }
     }
 
-    /// A batch that has left its vessel arrives in the other.
-    fn carry(&mut self, journal: &mut Journal<'_>) {
-        let Some(load) = journal.crossing.load.take() else { return };
+    /// A batch that has left its vessel arrives in the other; `false` where that failed.
+    fn carry(&mut self, journal: &mut Journal<'_>) -> bool {
+        let Some(load) = journal.crossing.load.take() else { return true };
         let to = load.to.clone();
         self.with(&to, journal, |vessel, cx| {
             vessel.arrive(cx, load);
             vessel.settle(cx);
-        });
+        })
     }
 
     /// Adds a record of the daemon's own.
@@ -404,7 +428,7 @@ impl Engine {
         journal: &mut Journal<'_>,
         mut act: impl FnMut(&mut Vessel, &mut Context<'_, '_>),
     ) {
-        let Engine { setup, state } = self;
+        let Engine { setup, state, guarded } = self;
         let Some(clock) = &state.clock else { return };
         for (name, vessel_setup) in &setup.vessels {
             let Some(vessel) = state.vessels.get_mut(name) else { continue };
@@ -419,24 +443,24 @@ impl Engine {
                 past: &state.past,
                 journal: &mut *journal,
             };
-            act(vessel, &mut cx);
+            guard::act(*guarded, &mut state.faults, vessel, &mut cx, &mut act);
         }
     }
 
-    /// Lets a vessel act; a name that is not in the setup is nobody.
+    /// Lets a vessel act; a name that is not in the setup is nobody. `false`: it did not.
     pub(crate) fn with(
         &mut self,
         name: &Name,
         journal: &mut Journal<'_>,
         act: impl FnOnce(&mut Vessel, &mut Context<'_, '_>),
-    ) {
-        let Engine { setup, state } = self;
+    ) -> bool {
+        let Engine { setup, state, guarded } = self;
         let (Some((name, vessel_setup)), Some(clock)) =
             (setup.vessels.get_key_value(name), &state.clock)
         else {
-            return;
+            return false;
         };
-        let Some(vessel) = state.vessels.get_mut(name) else { return };
+        let Some(vessel) = state.vessels.get_mut(name) else { return false };
         let mut cx = Context {
             now: clock.steady,
             clock,
@@ -448,7 +472,7 @@ impl Engine {
             past: &state.past,
             journal,
         };
-        act(vessel, &mut cx);
+        guard::act(*guarded, &mut state.faults, vessel, &mut cx, act)
     }
 
     fn watch_daemon(&mut self, journal: &mut Journal<'_>) {
@@ -471,6 +495,7 @@ impl Engine {
         let change = self.state.alarms.update(rules::STORE_FAILING, None, store, clock.steady);
         note_daemon(at, change, journal);
         self.state.alarms.unshelve(clock.steady);
+        self.watch_faults(journal);
     }
 
     /// The daemon's own alarms are acknowledged and shelved through any vessel.

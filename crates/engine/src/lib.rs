@@ -21,6 +21,7 @@ mod expect;
 mod figures;
 mod float;
 mod forecast;
+mod guard;
 mod hardware;
 mod heat;
 mod input;

@@ -341,7 +341,7 @@ fn envelope(config: &config::Vessel) -> Envelope {
 }
 
 /// What an output was told, as its device is to get it.
-fn drive(
+pub(crate) fn drive(
     vessel: &Name,
     kind: OutputKind,
     output: &config::Output,

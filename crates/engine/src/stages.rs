@@ -32,7 +32,8 @@ impl Vessel {
         let plausible = !cx.clock_doubtful();
         let Some(finding) = self.finding(cx, &stage.until) else { return };
         let long_enough = stage.at_least.is_none_or(|least| plausible && elapsed >= least);
-        if cx.store_failing || now <= batch.stage.entered_at {
+        // At a start nobody knows yet whether anything can be written.
+        if cx.store_failing || now <= batch.stage.entered_at.max(self.started_at) {
             return;
         }
         if finding.answer.is_yes() && long_enough {

@@ -299,16 +299,17 @@ impl Carrier {
     /// Hands over what waits, as far as the window is free. Never waits itself.
     fn pump(&self, pen: &Pen, live: &mut Live) {
         let now = Instant::now();
-        let off_only = live.rest_until.is_some_and(|until| now < until);
-        let ready = |message: &Waiting| match &self.role {
-            Role::Switch { off, .. } => !off_only || message.outgoing.payload == *off,
-            _ => true,
-        };
         while live.open && live.flying.len() + live.handed.len() < live.window {
+            let off_only = live.rest_until.is_some_and(|until| now < until);
+            let ready = |message: &Waiting| match &self.role {
+                Role::Switch { off, .. } => !off_only || message.outgoing.payload == *off,
+                _ => true,
+            };
             let Some(message) = self.mailbox.queue().pop(now, ready) else { break };
             if message.packet_bytes() > live.terms.packet_bytes_max {
                 self.refuse(&message, live.terms.packet_bytes_max);
             } else if pen.publish(&message, now) {
+                self.note_switched(&message, live, now);
                 live.handed.push_back(message);
             } else {
                 // The channel holds a window, so it is never full; a topic that the library does
@@ -320,6 +321,17 @@ impl Carrier {
         if live.drain_until.is_some() && idle && self.mailbox.queue().is_empty() && !live.farewell {
             live.farewell = pen.disconnect();
         }
+    }
+
+    /// A relay that goes off rests by true time: a daemon that was held up for minutes gives the
+    /// orders of all that time at once.
+    fn note_switched(&self, message: &Waiting, live: &mut Live, now: Instant) {
+        let Role::Switch { off, rest, .. } = &self.role else { return };
+        let on = message.outgoing.payload != *off;
+        if live.on && !on {
+            live.rest_until = Some(now + *rest);
+        }
+        live.on = on;
     }
 
     /// What is said last before an orderly end.
@@ -441,6 +453,8 @@ struct Live {
     began: Instant,
     heard: Instant,
     rest_until: Option<Instant>,
+    /// A switch: the last order was not `off`.
+    on: bool,
     drain_until: Option<Instant>,
     farewell: bool,
 }
@@ -461,6 +475,7 @@ impl Live {
             began: now,
             heard: now,
             rest_until: None,
+            on: false,
             drain_until: None,
             farewell: false,
         }

@@ -8,6 +8,9 @@
 //! - Readings of before the oldest batch kept and of before `keep`, with [`READINGS_MARGIN`] to
 //!   spare, since a batch can be pitched in the past.
 //!
+//! A record of a machine that had started without its clock says 1970, and is no older for that:
+//! none goes that follows, by number, one which is to be kept.
+//!
 //! Every pass is bounded. What goes by the wall clock goes only once that clock has been steady
 //! for [`STEADY_FOR`]: a machine that starts in a wrong year must not drop what it keeps.
 
@@ -123,11 +126,27 @@ fn thin(transaction: &Transaction<'_>, until: Stamp) -> rusqlite::Result<()> {
     Ok(())
 }
 
+/// The number of the first record that is to be kept by its own time: all behind it are younger,
+/// whatever they say.
+fn first_kept(transaction: &Transaction<'_>, before: Stamp) -> rusqlite::Result<i64> {
+    let first = transaction
+        .query_row(
+            "SELECT seq FROM record WHERE at >= ?1 ORDER BY seq LIMIT 1",
+            [before.millis()],
+            |row| row.get(0),
+        )
+        .optional()?;
+    Ok(first.unwrap_or(i64::MAX))
+}
+
 fn drop_batch(transaction: &Transaction<'_>, before: Stamp) -> rusqlite::Result<()> {
+    let first_kept = first_kept(transaction, before)?;
     let batch: Option<String> = transaction
         .query_row(
-            "SELECT id FROM batch WHERE ended < ?1 ORDER BY ended LIMIT 1",
-            [before.millis()],
+            "SELECT id FROM batch WHERE ended < ?1 AND ifnull((SELECT max(seq) FROM record \
+             WHERE record.batch = batch.id \
+             AND kind IN ('batch.stopped', 'batch.aborted')), 0) < ?2 ORDER BY ended LIMIT 1",
+            [before.millis(), first_kept],
             |row| row.get(0),
         )
         .optional()?;
@@ -140,10 +159,11 @@ fn drop_batch(transaction: &Transaction<'_>, before: Stamp) -> rusqlite::Result<
 }
 
 fn drop_loose_records(transaction: &Transaction<'_>, before: Stamp) -> rusqlite::Result<()> {
+    let first_kept = first_kept(transaction, before)?;
     transaction.execute(
-        "DELETE FROM record WHERE at < ?1 AND seq IN \
+        "DELETE FROM record WHERE at < ?1 AND seq < ?3 AND seq IN \
          (SELECT seq FROM record WHERE batch IS NULL ORDER BY seq LIMIT ?2)",
-        [before.millis(), LOOSE_RECORDS],
+        [before.millis(), LOOSE_RECORDS, first_kept],
     )?;
     Ok(())
 }

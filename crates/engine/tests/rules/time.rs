@@ -78,6 +78,20 @@ fn a_machine_without_a_clock_learns_its_time_away_soon_after_the_start() {
 }
 
 #[test]
+fn a_start_leaves_no_stage_before_it_is_known_that_something_can_be_written() {
+    check(
+        STAGES,
+        r#"
+        0:00 beer at 18.5          |
+        0:05 pitch schedule="beer" | ok
+        1:00 restart after 9:00:00 | daemon.started; stage a
+        1:00 store fails           | stage a
+        1:01 tick                  | stage a
+        1:02 store works           | stage b"#,
+    );
+}
+
+#[test]
 fn compressor_rest_is_not_served_by_a_step_of_the_clock() {
     check(
         STAGES,

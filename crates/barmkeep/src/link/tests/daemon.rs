@@ -383,6 +383,24 @@ async fn a_switch_rests_after_a_lost_connection() {
 }
 
 #[tokio::test]
+async fn a_switch_rests_by_true_time_after_it_went_off() {
+    let broker = Mosquitto::start().await;
+    let mut ear = Ear::open(broker.port, "5", "relay", "%p", &[]).await;
+    let switches = vec![relay("relay", Span::from_secs(2))];
+    let (link, mut news) = start(&outside(broker.port), nowhere(), &["in"], switches).await;
+    switch_up(&mut news).await;
+    let order = |word: &str| link.publish(message("relay", word, false, Class::Replace)).unwrap();
+    order("ON");
+    assert_eq!(ear.line().await, "ON");
+    order("OFF");
+    assert_eq!(ear.line().await, "OFF");
+    // As a daemon that was held up gives it: the rest is over by its own account.
+    order("ON");
+    assert_eq!(ear.line_within(Duration::from_millis(1500)).await, None);
+    assert_eq!(ear.line().await, "ON", "once the rest is over");
+}
+
+#[tokio::test]
 async fn an_order_is_not_sent_when_its_time_is_over() {
     let broker = Mosquitto::start().await;
     let port = broker.kill();

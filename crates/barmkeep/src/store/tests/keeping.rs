@@ -227,3 +227,35 @@ fn readings_stay_for_the_oldest_batch_kept_and_go_a_month_after() {
     pass(&mut store, 760.0, 24);
     assert_eq!(count(&store, "SELECT count(*) FROM reading"), 0);
 }
+
+#[test]
+fn what_was_recorded_while_the_clock_said_1970_is_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("barmkeep.db");
+    let (mut store, _) = Store::open(&path, long()).unwrap();
+    let mut seq = 0;
+    let mut keep = |store: &mut Store, now: Now, kind, batch: Option<&str>| {
+        seq += 1;
+        store.take(now, &Input::Tick, &[record(seq, now, kind, batch)]).unwrap();
+    };
+    keep(&mut store, at(0.0), Kind::DaemonStarted, None);
+    keep(&mut store, at(10.0), Kind::BatchPitched, Some("north-1"));
+    // The machine starts without its clock, and somebody stops the batch before it is set.
+    let clockless = |seconds: f64| Now {
+        monotonic: at(seconds).monotonic,
+        wall: Stamp::from_millis((seconds * 1000.0) as i64),
+    };
+    keep(&mut store, clockless(20.0), Kind::DaemonStarted, None);
+    keep(&mut store, clockless(30.0), Kind::BatchStopped, Some("north-1"));
+    for hour in 0..9 {
+        store.snapshot(at(40.0 + f64::from(hour) * 3600.0), 1, "state").unwrap();
+    }
+    assert_eq!(numbers(&records(folder.path())), [1, 2, 3, 4]);
+    // They go when their time has come.
+    drop(store);
+    let (mut store, _) = Store::open(&path, Span::from_hours(24)).unwrap();
+    for hour in 0..9 {
+        store.snapshot(at(3.0 * DAY + f64::from(hour) * 3600.0), 1, "state").unwrap();
+    }
+    assert_eq!(numbers(&records(folder.path())), []);
+}

@@ -82,7 +82,7 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
         "addition",
         &[
             "barmkeep addition north --what \"candi sugar\" --extract \"500 g\"",
-            "barmkeep addition north --what \"raspberries\" --volume \"2 L\" --gravity \"1.040 SG\"",
+            "barmkeep addition north --what \"cherries\" --volume \"2 L\" --gravity \"1.040 SG\"",
             "barmkeep addition north --what \"dry hops\" --disturbs \"12 h\"",
         ],
     ),

@@ -4,6 +4,7 @@ use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::link::topics::Topics;
 use crate::link::{Class, FromLink, Link, LinkError, LinkHandle, Message, Outgoing, Post};
+use crate::tell::Standing;
 use engine::view::State;
 use schedule::Name;
 use serde_json::{Value, json};
@@ -64,20 +65,29 @@ pub async fn command(
     reply.map_err(|_| no_daemon(cellar)).and_then(|answer| answer)
 }
 
+/// How vessels stand, as the daemon last told the broker.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stands {
+    /// The vessels that were asked for.
+    pub vessels: Vec<State>,
+    /// The receivers of `[[tell]]`.
+    pub tells: Vec<Standing>,
+}
+
 /// How the vessels stand, as the daemon last told the broker; all, or one.
 ///
 /// # Errors
 /// [`Status::Unavailable`] where broker or daemon do not answer.
-pub async fn states(cellar: &Cellar, vessel: Option<&Name>) -> Result<Vec<State>, Failure> {
+pub async fn states(cellar: &Cellar, vessel: Option<&Name>) -> Result<Stands, Failure> {
     let topics = Topics::new(cellar.config.link.topics.as_str());
     let names: Vec<&Name> = match vessel {
         Some(name) => vec![name],
         None => cellar.config.vessels.keys().collect(),
     };
     let mut wanted: Vec<String> = names.iter().map(|name| topics.state(name)).collect();
-    wanted.push(topics.status());
+    wanted.extend([topics.status(), topics.tell()]);
     let (link, mut news) = visit(cellar, &id(), wanted).await?;
-    let mut gathered = Gathered { online: None, states: BTreeMap::new() };
+    let mut gathered = Gathered { online: None, tells: None, states: BTreeMap::new() };
     let gathering = gather(&mut news, &topics, names.len(), &mut gathered);
     // What has not come by then is not there.
     let _ = tokio::time::timeout(RETAINED, gathering).await;
@@ -85,7 +95,8 @@ pub async fn states(cellar: &Cellar, vessel: Option<&Name>) -> Result<Vec<State>
     if gathered.online != Some(true) {
         return Err(no_daemon(cellar));
     }
-    Ok(gathered.states.into_values().collect())
+    let vessels = gathered.states.into_values().collect();
+    Ok(Stands { vessels, tells: gathered.tells.unwrap_or_default() })
 }
 
 /// A link that cannot even be tried.
@@ -95,6 +106,7 @@ pub fn link_failure(error: &LinkError) -> Failure {
 
 struct Gathered {
     online: Option<bool>,
+    tells: Option<Vec<Standing>>,
     states: BTreeMap<String, State>,
 }
 
@@ -104,12 +116,13 @@ async fn gather(
     count: usize,
     gathered: &mut Gathered,
 ) {
-    while gathered.online.is_none()
-        || (gathered.online == Some(true) && gathered.states.len() < count)
-    {
+    let lacks = |gathered: &Gathered| gathered.states.len() < count || gathered.tells.is_none();
+    while gathered.online.is_none() || (gathered.online == Some(true) && lacks(gathered)) {
         let Some(message) = next_message(news).await else { return };
         if message.topic == topics.status() {
             gathered.online = Some(message.payload == b"online");
+        } else if message.topic == topics.tell() {
+            gathered.tells = serde_json::from_slice(&message.payload).ok();
         } else if let Ok(state) = serde_json::from_slice::<State>(&message.payload) {
             gathered.states.insert(message.topic, state);
         }

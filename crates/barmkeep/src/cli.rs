@@ -1,7 +1,7 @@
 //! The command line: what can be typed, and what it means.
 
 use crate::failure::{Failure, Status};
-use crate::{examples, replay};
+use crate::{examples, export, replay};
 use clap::{Arg, ArgMatches, Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 use quantity::{Expansion, Gravity, GravityDelta, Quantity, Share, Span, Temperature, Volume};
 use std::collections::BTreeMap;
@@ -57,6 +57,8 @@ pub enum Task {
     Log(LogArgs),
     /// Compare the floats of a batch with hand samples and with each other.
     Compare(CompareArgs),
+    /// Write what the store has of a batch: for a spreadsheet, a script or a shelf.
+    Export(ExportArgs),
     /// Run a whole batch of an invented cellar: broker, daemon, devices and beer.
     Demo(DemoArgs),
     /// Print the JSON Schema of schedules or of configurations, for an editor.
@@ -175,6 +177,40 @@ pub struct CompareArgs {
     /// One JSON object a float and one a pair of floats.
     #[arg(long)]
     pub json: bool,
+}
+
+/// Which batch, and in what form.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+The daemon may run meanwhile, and so may the batch. CSV has one table, the readings where `--what`
+names no other; `barmkeep replay` reads them. JSON lines, workbook and page have all.
+
+Examples:
+  barmkeep export north --output north.html
+  barmkeep export --batch north-3 --output north-3.xlsx
+  barmkeep export north --what course > course.csv
+  barmkeep export north --format jsonl | grep '\"kind\":\"sample\"'")]
+pub struct ExportArgs {
+    /// The vessel; may be left out where there is one.
+    pub vessel: Option<String>,
+    #[command(flatten)]
+    /// Where the configuration is.
+    pub config: ConfigArg,
+    /// The batch, such as north-1; left out: the running one, else the vessel's last.
+    #[arg(long, value_name = "ID")]
+    pub batch: Option<String>,
+    /// In what form; left out: by the output's ending, else CSV.
+    #[arg(long, value_enum)]
+    pub format: Option<export::Form>,
+    /// Which table, of CSV (the readings when left out) or JSON lines (all when left out).
+    #[arg(long, value_enum)]
+    pub what: Option<export::What>,
+    /// The file; left out, or `-`: standard output.
+    #[arg(long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+    /// Replace that file where it is there already.
+    #[arg(long, requires = "output")]
+    pub force: bool,
 }
 
 /// What a replay takes.

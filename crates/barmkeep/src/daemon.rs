@@ -6,13 +6,15 @@
 use crate::clock::Clock;
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
+use crate::homie::{self, Homie};
 use crate::link::decode::Routes;
 use crate::link::topics::Topics;
 use crate::link::{
-    Class, FromLink, Link, LinkHandle, Message, Outgoing, Post, Response, SwitchTopic,
+    Class, FromLink, Link, LinkHandle, Message, Outgoing, Post, Presence, Response, SwitchTopic,
 };
 use crate::page::{Page, Present};
 use crate::store::{Filter, Limit, Store, StoreError};
+use crate::tell::{FromTell, Tells};
 use engine::{
     Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply,
     STATE_VERSION, State,
@@ -26,6 +28,7 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::net::SocketAddr;
 use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc::Receiver;
 
 /// The engine is told the time this often; all of these ticks are kept for recovery.
 const TICK: Duration = Duration::from_secs(10);
@@ -51,6 +54,7 @@ pub struct Opened {
     store: Store,
     engine: Engine,
     published: u64,
+    tells: Tells,
 }
 
 /// The daemon without its sockets: what it is told by [`Daemon::tick`] and [`Daemon::hear`] it
@@ -68,6 +72,10 @@ pub struct Daemon<P> {
     /// Events that wait for the disk, oldest first.
     unpublished: VecDeque<Record>,
     published: u64,
+    /// Who is told of events besides.
+    tells: Tells,
+    /// How the vessels describe themselves, where they do.
+    homie: Option<Homie>,
     /// Alarms that the broker holds as retained messages.
     alarms: BTreeMap<Name, BTreeSet<String>>,
     states: BTreeMap<Name, Stamp>,
@@ -89,9 +97,6 @@ pub struct Listening {
 /// # Errors
 /// Where the store, the link or a file cannot be used at the start.
 pub async fn run(cellar: Cellar) -> Result<(), Failure> {
-    for (key, what) in not_yet(&cellar.config) {
-        tracing::warn!("`{key}` is read but not acted on yet: {what}");
-    }
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let told_to_end = async move {
@@ -101,12 +106,6 @@ pub async fn run(cellar: Cellar) -> Result<(), Failure> {
         }
     };
     run_until(cellar, Clock::machine(), |_| {}, told_to_end).await
-}
-
-/// What the configuration asks for and this version does not do, so that nobody relies on it.
-fn not_yet(config: &config::Config) -> Vec<(&'static str, &'static str)> {
-    let asked = [(!config.tell.is_empty(), "tell", "nobody is told")];
-    asked.into_iter().filter(|(asks, ..)| *asks).map(|(_, key, what)| (key, what)).collect()
 }
 
 /// Runs the daemon by a clock until `told_to_end` is over; `listening` is told where it can be
@@ -120,23 +119,36 @@ pub async fn run_until(
     listening: impl FnOnce(Listening),
     told_to_end: impl Future<Output = ()>,
 ) -> Result<(), Failure> {
-    let opened = Opened::of(&cellar)?;
+    let mut opened = Opened::of(&cellar)?;
+    let mut from_tells = opened.start_tells(&cellar);
     let topics = Routes::of(&cellar.config).topics();
-    let (link, mut from_link) =
-        Link::start(&cellar.config.link, &cellar.folder, topics, switches(&cellar))
-            .await
-            .map_err(|error| crate::ask::link_failure(&error))?;
+    let presence = homie(&cellar).map(|homie| Presence {
+        topic: homie.daemon_state(),
+        here: homie::READY,
+        gone: homie::GONE,
+        lost: homie::LOST,
+    });
+    let (link, mut from_link) = Link::start_present(
+        &cellar.config.link,
+        &cellar.folder,
+        topics,
+        switches(&cellar),
+        presence,
+    )
+    .await
+    .map_err(|error| crate::ask::link_failure(&error))?;
     let mut page = Page::start(&cellar).await?;
     listening(Listening { broker: link.broker_address(), page: page.as_ref().map(Page::address) });
     let mut daemon = Daemon::new(cellar, opened, link, clock);
     daemon.show_on(page.as_mut());
     tokio::select! {
-        ended = daemon.turn(&mut from_link, page.as_mut()) => ended?,
+        ended = daemon.turn(&mut from_link, &mut from_tells, page.as_mut()) => ended?,
         () = told_to_end => {}
     }
     daemon.end();
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
-    daemon.link.stop().await;
+    let Daemon { link, tells, mut store, .. } = daemon;
+    tokio::join!(link.stop(), tells.end(&mut from_tells, &mut store));
     Ok(())
 }
 
@@ -151,14 +163,31 @@ impl Opened {
             Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
         let (engine, published) =
             recover(cellar, &mut store, recovered.snapshot.as_ref(), recovered.next_seq)?;
-        Ok(Opened { store, engine, published })
+        Ok(Opened { store, engine, published, tells: Tells::default() })
     }
+
+    /// Starts to tell of events whom the configuration names.
+    fn start_tells(&mut self, cellar: &Cellar) -> Receiver<FromTell> {
+        let newest = self.store.seq_on_disk();
+        let (tell, folder) = (&cellar.config.tell, &cellar.folder);
+        let (tells, news) = Tells::start(tell, folder, &mut self.store, newest);
+        self.tells = tells;
+        news
+    }
+}
+
+/// How the vessels describe themselves, where they do.
+fn homie(cellar: &Cellar) -> Option<Homie> {
+    let config = &cellar.config;
+    let base = config.link.describe_at.as_ref()?;
+    Some(Homie::new(base, &config.link.topics, config.show))
 }
 
 impl Daemon<LinkHandle> {
     async fn turn(
         &mut self,
-        from_link: &mut tokio::sync::mpsc::Receiver<FromLink>,
+        from_link: &mut Receiver<FromLink>,
+        from_tells: &mut Receiver<FromTell>,
         mut page: Option<&mut Page>,
     ) -> Result<(), Failure> {
         let mut tick = tokio::time::interval(TICK);
@@ -168,6 +197,12 @@ impl Daemon<LinkHandle> {
                 _ = tick.tick() => {
                     self.tick();
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+                }
+                Some(news) = from_tells.recv() => {
+                    let wall = self.now().wall;
+                    if self.tells.hear(&news, &mut self.store, wall) {
+                        self.tell_tells();
+                    }
                 }
                 news = from_link.recv() => match news {
                     Some(news) => {
@@ -200,11 +235,12 @@ impl Daemon<LinkHandle> {
 impl<P: Post> Daemon<P> {
     /// A daemon that begins: it says again what was perhaps not said, and keeps that it began.
     pub fn new(cellar: Cellar, opened: Opened, link: P, clock: Clock) -> Self {
-        let Opened { store, engine, published } = opened;
+        let Opened { store, engine, published, tells } = opened;
         let mut daemon = Daemon {
             alarms: engine.vessels().map(|name| (name.clone(), alarms(&engine, name))).collect(),
             routes: Routes::of(&cellar.config),
             topics: Topics::new(cellar.config.link.topics.as_str()),
+            homie: homie(&cellar),
             cellar,
             engine,
             store,
@@ -213,6 +249,7 @@ impl<P: Post> Daemon<P> {
             clock,
             unpublished: VecDeque::new(),
             published,
+            tells,
             states: BTreeMap::new(),
             store_problem: None,
             snapshot_at: Stamp::from_millis(0),
@@ -367,6 +404,10 @@ impl<P: Post> Daemon<P> {
             let vessel = record.vessel.as_ref().map(Name::as_str);
             tracing::info!(kind = record.kind.as_str(), vessel, "{}", record.text);
         }
+        if kept.is_err() {
+            // While nothing can be written a person is to hear of it at once, not afterwards.
+            records.iter().for_each(|record| self.tells.offer(record));
+        }
         self.unpublished.extend(records);
         self.note_store(kept.as_ref().err());
         self.publish_events();
@@ -397,6 +438,7 @@ impl<P: Post> Daemon<P> {
         while self.unpublished.front().is_some_and(|record| record.seq <= on_disk) {
             let Some(record) = self.unpublished.pop_front() else { return };
             self.publish_event(&record);
+            self.tells.offer(&record);
         }
     }
 
@@ -424,7 +466,12 @@ impl<P: Post> Daemon<P> {
             ..Filter::default()
         };
         let now = self.now();
-        match self.store.history(now).and_then(|history| history.records(&filter)) {
+        let history = self.store.history(now);
+        let records = history.and_then(|history| {
+            self.tells.catch_up(&history)?;
+            history.records(&filter)
+        });
+        match records {
             Ok(records) => records.iter().for_each(|record| self.publish_event(record)),
             Err(error) => {
                 tracing::error!(%error, "events cannot be read for publishing them again");
@@ -511,6 +558,11 @@ impl<P: Post> Daemon<P> {
 
     /// The broker may have forgotten everything that was retained.
     fn tell_everything(&mut self) {
+        self.tell_tells();
+        if let Some(homie) = &mut self.homie {
+            let said = homie.describe(&self.cellar.config.vessels);
+            self.describe(said);
+        }
         self.tell_states();
         let names: Vec<Name> = self.engine.vessels().cloned().collect();
         for name in &names {
@@ -550,6 +602,32 @@ impl<P: Post> Daemon<P> {
         });
         self.complain(published);
         self.states.insert(name.clone(), self.now().monotonic);
+        let vessel = self.cellar.config.vessels.get(name);
+        if let (Some(homie), Some(vessel)) = (&mut self.homie, vessel) {
+            let news = homie.news(&state, vessel);
+            self.describe(news);
+        }
+    }
+
+    /// Publishes what vessels say of themselves.
+    fn describe(&self, said: Vec<homie::Said>) {
+        for (topic, payload) in said {
+            let class = Class::Replace;
+            let outgoing = Outgoing { topic, payload, retained: true, expiry: None, class };
+            self.complain(self.link.publish(outgoing));
+        }
+    }
+
+    /// Publishes how the receivers of events stand.
+    fn tell_tells(&self) {
+        let published = self.link.publish(Outgoing {
+            topic: self.topics.tell(),
+            payload: text(&self.tells.standings()).into_bytes(),
+            retained: true,
+            expiry: None,
+            class: Class::Replace,
+        });
+        self.complain(published);
     }
 
     /// Publishes a standing alarm, or clears one that is over.
@@ -598,6 +676,9 @@ impl<P: Post> Daemon<P> {
     pub fn end(&mut self) {
         self.give(&Input::Stopping);
         self.tell_states();
+        if let Some(homie) = &self.homie {
+            self.describe(homie.farewell(&self.cellar.config.vessels));
+        }
         self.snapshot();
     }
 
@@ -728,22 +809,6 @@ fn switch_topic(output: &config::Output, topics: &Topics, name: &Name, kind: Out
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn config(more: &str) -> config::Config {
-        let text = format!(
-            "format = 1\n[store]\nfile = 'a.db'\n{more}\n[vessel.north]\nvolume = '23 L'\n\
-             coldest = '0 C'\nwarmest = '26 C'\n"
-        );
-        schedule::read_config(&schedule::Source::new("a.toml", text), &|_| true).value.unwrap()
-    }
-
-    #[test]
-    fn what_is_not_done_yet_is_said() {
-        assert_eq!(not_yet(&config("")), []);
-        let asked = config("[page]\n[[tell]]\nrun = ['/bin/true']\nevents = ['alarm.raised']");
-        let keys: Vec<&str> = not_yet(&asked).into_iter().map(|(key, _)| key).collect();
-        assert_eq!(keys, ["tell"]);
-    }
 
     /// A broker that nobody hears.
     struct Mute;

@@ -41,6 +41,14 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
         ],
     ),
     ("compare", &["barmkeep compare north", "barmkeep compare --batch north-3 --json"]),
+    (
+        "export",
+        &[
+            "barmkeep export north --output batch.xlsx",
+            "barmkeep export north --batch north-3 --output record.html",
+            "barmkeep export north --format csv > readings.csv",
+        ],
+    ),
     ("demo", &["barmkeep demo --pace 3600", "barmkeep demo --stay"]),
     ("schema", &["barmkeep schema schedule > schedule.schema.json"]),
     ("reference", &["barmkeep reference schedule", "barmkeep reference alarms"]),

@@ -205,10 +205,10 @@ pub fn read_calibration(path: &Path) -> Result<Calibration, Failure> {
 ///
 /// # Errors
 /// Where it cannot be written, or is there already.
-pub fn write_whole(path: &Path, text: &str, replace: bool) -> Result<(), Failure> {
+pub fn write_whole(path: &Path, text: impl AsRef<[u8]>, replace: bool) -> Result<(), Failure> {
     let name = path.file_name().unwrap_or_default().to_string_lossy();
     let part = path.with_file_name(format!(".{name}.{}.part", std::process::id()));
-    let written = write_part(&part, text).and_then(|()| {
+    let written = write_part(&part, text.as_ref()).and_then(|()| {
         if replace {
             return std::fs::rename(&part, path);
         }
@@ -234,9 +234,9 @@ pub fn is_there(path: &Path) -> Failure {
         .hint("give another name, or `--force` to replace it")
 }
 
-fn write_part(part: &Path, text: &str) -> std::io::Result<()> {
+fn write_part(part: &Path, text: &[u8]) -> std::io::Result<()> {
     let mut file = std::fs::OpenOptions::new().write(true).create_new(true).open(part)?;
-    file.write_all(text.as_bytes())?;
+    file.write_all(text)?;
     file.sync_all()
 }
 

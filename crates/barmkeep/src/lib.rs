@@ -11,8 +11,10 @@ pub mod demo;
 pub mod drawing;
 pub mod driver;
 pub mod examples;
+pub mod export;
 pub mod failure;
 pub mod files;
+pub mod homie;
 mod kept;
 pub mod link;
 pub mod log;
@@ -29,6 +31,7 @@ pub mod standing;
 pub mod store;
 pub mod table;
 mod task;
+pub mod tell;
 pub mod words;
 
 pub use task::start;

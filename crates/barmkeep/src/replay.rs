@@ -325,9 +325,12 @@ fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
 fn row(record: &table::Row<'_>) -> Result<Row, String> {
     let at = Stamp::parse_rfc3339(record.text("time").ok_or("`time` is empty")?)?;
     let hand = match record.text("kind") {
-        None | Some("float") => false,
+        // What a probe is, its source says.
+        None | Some("float" | "probe") => false,
         Some("hand") => true,
-        Some(other) => return Err(format!("`{other}` in `kind` is neither `float` nor `hand`")),
+        Some(other) => {
+            return Err(format!("`{other}` in `kind` is none of `float`, `hand` and `probe`"));
+        }
     };
     let source = Name::parse(record.text("source").unwrap_or("float"))?;
     let gravity = record

@@ -230,6 +230,26 @@ pub fn print_cautions(
     Ok(())
 }
 
+/// Prints which receivers of `[[tell]]` cannot be told.
+///
+/// # Errors
+/// Where the output fails.
+pub fn print_tells(
+    output: &mut impl Write,
+    tells: &[crate::tell::Standing],
+    reader: &Reader<'_>,
+) -> Result<()> {
+    for tell in tells {
+        if let (Some(since), Some(problem)) = (&tell.failing_since, &tell.problem) {
+            let since = reader.zone.local(since);
+            let text = format!(" {} hears of no event since {since}: {problem}", tell.to);
+            let first = painted(CARE, "NOT TOLD:");
+            writeln!(output, "{}", wrapped(&first, &text, 2, reader.width))?;
+        }
+    }
+    Ok(())
+}
+
 /// When a stage is expected to be left, and in which range with 90 %.
 fn forecast(foreseen: &Forecast, zone: &Zone) -> String {
     let stage = &foreseen.stage;

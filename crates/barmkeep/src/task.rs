@@ -42,7 +42,11 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Run { config } => {
             log_to_stderr("info");
             let cellar = Cellar::read(&config)?;
-            runtime()?.block_on(daemon::run(cellar))
+            let runtime = runtime()?;
+            let ended = runtime.block_on(daemon::run(cellar));
+            // A resolver that does not answer is not waited for.
+            runtime.shutdown_background();
+            ended
         }
         Task::Check { files, json, outline } => check(&files, json, outline),
         Task::Rehearse(arguments) => crate::rehearse::task(&arguments),
@@ -57,6 +61,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Why(arguments) => status_task(&arguments, true),
         Task::Log(arguments) => crate::log::task(&arguments),
         Task::Compare(arguments) => crate::compare::task(&arguments),
+        Task::Export(arguments) => crate::export::task(&arguments),
         Task::Demo(arguments) => {
             log_to_stderr("warn");
             runtime()?.block_on(crate::demo::run(arguments))
@@ -171,11 +176,11 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
         Some(name) => Some(cellar.vessel(Some(name))?),
         None => None,
     };
-    let states = runtime()?.block_on(ask::states(&cellar, vessel))?;
+    let stands = runtime()?.block_on(ask::states(&cellar, vessel))?;
     let zone = words::Zone::of(&cellar.config);
     let reader = standing::Reader { show: cellar.config.show, zone: &zone, width: screen::width() };
     let mut output = standing::output();
-    for (index, state) in states.iter().enumerate() {
+    for (index, state) in stands.vessels.iter().enumerate() {
         if arguments.json {
             writeln!(output, "{}", json_line(state))?;
             continue;
@@ -191,6 +196,9 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
                 standing::print_cautions(&mut output, vessel, &reader)?;
             }
         }
+    }
+    if !arguments.json && !why {
+        standing::print_tells(&mut output, &stands.tells, &reader)?;
     }
     Ok(())
 }

@@ -50,6 +50,11 @@ impl Zone {
         Zone(name.and_then(|name| name.parse().ok()).unwrap_or(chrono_tz::UTC))
     }
 
+    /// Its IANA name.
+    pub fn name(self) -> &'static str {
+        self.0.name()
+    }
+
     /// The zone itself.
     pub fn tz(self) -> chrono_tz::Tz {
         self.0

@@ -101,8 +101,8 @@ fn show(cx: &Context<'_, '_>, temperature: Temperature) -> String {
 }
 
 impl Engine {
-    /// Tells each rider how the vessel stands whose fridge it shares, and each such vessel whether a
-    /// rider is locked: who has a hand in the fridge may have named either.
+    /// Tells each rider how the vessel stands whose fridge it shares, and each such vessel whether
+    /// a rider is locked: who has a hand in the fridge may have named either.
     pub(crate) fn look_at_fridges(&mut self, journal: &mut Journal<'_>) {
         let mut locked: BTreeMap<Name, String> = BTreeMap::new();
         for (name, setup) in &self.setup.vessels {

@@ -267,7 +267,8 @@ impl Engine {
         let doubtful = clock.doubtful_until.map(|until| {
             let text = format!(
                 "the clock is behind the last record of {until}; time milestones wait until it has \
-                 passed that, or a person acknowledges"
+                 passed that, or a person acknowledges. Look at the machine's date; where it is \
+                 right, acknowledge"
             );
             Condition::new(text, json!({ "last_record": until.rfc3339() }))
         });
@@ -461,7 +462,7 @@ impl Engine {
         let store = self.state.store_problem.as_ref().map(|problem| {
             let text = format!(
                 "records cannot be written: {problem}. No stage changes; temperature control goes \
-                 on"
+                 on. Make room on the disk, or look whether it still works"
             );
             Condition::new(text, json!({ "problem": problem }))
         });

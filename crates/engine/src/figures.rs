@@ -5,6 +5,7 @@ use belief::Measured;
 use brewing::attenuation::Composition;
 use quantity::{Gravity, Share, Show};
 use schedule::model::ExpectedFinal;
+use serde_json::{Value, json};
 
 /// What two gravities tell, with their uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -66,6 +67,17 @@ impl Vessel {
 }
 
 impl Figures {
+    /// For the record of a batch's end.
+    pub fn data(&self) -> Value {
+        let percent = |share: Option<f64>| share.map(|share| share * 100.0);
+        json!({
+            "original_sg": self.original.map(|sg| sg.value),
+            "sg": self.sg.map(|sg| sg.value), "sd": self.sg.map(|sg| sg.sd),
+            "apparent_percent": percent(self.apparent), "real_percent": percent(self.real),
+            "abv_percent": self.abv_percent,
+        })
+    }
+
     /// `: gravity 1.0098 ± 0.0004 SG, apparent attenuation 80.1 %, alcohol 5.1 % by volume`.
     pub fn sentence(&self, show: Show) -> String {
         let mut parts = Vec::new();

@@ -580,17 +580,20 @@ impl Vessel {
         self.setpoint = None;
         self.moving_from = None;
         self.standing_since = None;
-        let figures = self.figures().sentence(cx.show);
+        let figures = self.figures();
+        let sentence = figures.sentence(cx.show);
         if let Some(batch) = &mut self.batch {
             (batch.held_since, batch.held_at, batch.stage.nudge) = (None, None, None);
             batch.ended_at = batch.ended_at.or(Some(cx.now));
         }
         let (wear, wear_data) = self.batch_wear(cx);
         let text = match &id {
-            Some(id) => format!("Batch {id} was {word}{figures}. Outputs off.{wear}"),
+            Some(id) => format!("Batch {id} was {word}{sentence}. Outputs off.{wear}"),
             None => format!("{} was {word}. Outputs off.", cx.name),
         };
-        let data = json!({ "was": was.as_str(), "outputs": id.as_ref().map(|_| wear_data) });
+        let mut data = if id.is_some() { figures.data() } else { json!({}) };
+        data["was"] = json!(was.as_str());
+        data["outputs"] = json!(id.as_ref().map(|_| wear_data));
         cx.record(id.as_deref(), kind, text, data);
         self.end_alarms(cx, id.as_deref(), &format!("the batch was {word}"));
         format!("{} is {word}, its outputs are off", id.as_deref().unwrap_or(cx.name.as_str()))

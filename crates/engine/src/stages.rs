@@ -195,9 +195,9 @@ impl Vessel {
         let name = batch.stage().name.clone();
         let waits = sentence_of_open(found);
         let what = match then {
-            Overdue::Alarm => "it stays in its stage",
+            Overdue::Alarm => "it stays in its stage; `advance` goes on without it",
             Overdue::Advance => "the next stage begins",
-            Overdue::Hold => "the run is held",
+            Overdue::Hold => "the run is held until `resume` or `advance`",
         };
         let text =
             format!("{name} has lasted for {time}, its `at_most`; {what}. It waits for: {waits}");
@@ -335,13 +335,10 @@ impl Vessel {
         let (wear, wear_data) = self.batch_wear(cx);
         let sentence = figures.sentence(cx.show);
         let text = format!("Batch complete after {took}{sentence}. {then}.{wear}");
-        let data = json!({
-            "took_s": took.secs(), "finish": if finish == Finish::Keep { "keep" } else { "off" },
-            "sg": figures.sg.map(|sg| sg.value), "sd": figures.sg.map(|sg| sg.sd),
-            "apparent_percent": figures.apparent.map(|share| share * 100.0),
-            "abv_percent": figures.abv_percent,
-            "outputs": wear_data,
-        });
+        let mut data = figures.data();
+        data["took_s"] = json!(took.secs());
+        data["finish"] = json!(if finish == Finish::Keep { "keep" } else { "off" });
+        data["outputs"] = wear_data;
         cx.record(Some(&id), Kind::BatchCompleted, text, data);
     }
 }

@@ -124,8 +124,11 @@ impl Vessel {
             Condition::new(text, json!({ "silent_s": quiet.secs() }))
         });
         let doubtful = probe.and_then(Probe::doubt).map(|doubt| {
-            let text =
-                format!("{}; both outputs are off until three readings agree", doubt.text(cx.show));
+            let text = format!(
+                "{}; both outputs are off until three readings agree. Look at the probe, its \
+                     wire and its place",
+                doubt.text(cx.show)
+            );
             Condition::new(text, json!({ "doubt": doubt.kind() }))
         });
         self.alarm(cx, rules::BEER_SILENT, None, silence);
@@ -195,10 +198,10 @@ impl Vessel {
         let blocks = self.blocks;
         let cold = blocks
             .too_cold
-            .then(|| past_limit(cx.show, beer, config.coldest, "below", "the chiller is kept off"));
+            .then(|| past_limit(cx.show, beer, config.coldest, "below", ["chiller", "colder"]));
         let warm = blocks
             .too_warm
-            .then(|| past_limit(cx.show, beer, config.warmest, "above", "the heater is kept off"));
+            .then(|| past_limit(cx.show, beer, config.warmest, "above", ["heater", "warmer"]));
         let freeze = blocks.near_freezing.then(|| near_freezing(cx.show, beer, self.freezing_c));
         self.alarm(cx, rules::TOO_COLD, None, cold);
         self.alarm(cx, rules::TOO_WARM, None, warm);
@@ -363,10 +366,11 @@ fn past_limit(
     beer: Temperature,
     limit: Temperature,
     side: &str,
-    off: &str,
+    [output, worse]: [&str; 2],
 ) -> Condition {
     let text = format!(
-        "the beer is at {}, {side} the vessel's limit of {}; {off}",
+        "the beer is at {}, {side} the vessel's limit of {}; the {output} is kept off. Look \
+         whether its relay is open, and what else makes the vessel {worse}",
         show.temperature(beer),
         show.temperature(limit)
     );
@@ -376,7 +380,7 @@ fn past_limit(
 fn near_freezing(show: Show, beer: Temperature, freezing_c: f64) -> Condition {
     let text = format!(
         "the beer is at {}, within {} of the {} at which it may begin to freeze; the chiller is \
-         kept off",
+         kept off. Look whether its relay is open; ice blocks valves and breaks vessels",
         show.temperature(beer),
         show.temperature_difference(FREEZING_MARGIN_K),
         show.temperature(Temperature::clamped(freezing_c))

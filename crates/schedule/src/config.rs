@@ -38,6 +38,8 @@ pub struct Link {
     pub broker: Broker,
     /// First level of everything that the daemon publishes.
     pub topics: String,
+    /// First level of the topics on which vessels describe themselves; `None`: they do not.
+    pub describe_at: Option<String>,
 }
 
 /// The broker that carries everything.

@@ -107,6 +107,12 @@ pub(crate) static LINK: Table = Table {
             "The first level of everything that the daemon publishes",
         ),
         Key::optional(
+            "describe_at",
+            Kind::TopicLevel,
+            "The first level of topics on which vessels describe themselves to any dashboard, by \
+             the Homie convention 5.0, whose own word is `\"homie\"`; left out, they do not",
+        ),
+        Key::optional(
             "users_file",
             Kind::File,
             "The file of those who may enter the embedded broker",

@@ -69,6 +69,12 @@ fn link(walk: &mut Walk, fields: &Fields<'_>) -> Option<Link> {
     let broker = walk.text(&inner, "broker");
     let listen = walk.text(&inner, "listen");
     let topics = walk.text(&inner, "topics");
+    let describe_at = walk.text(&inner, "describe_at");
+    if topics.is_some() && describe_at == topics {
+        let message = "the vessels would be described among the daemon's own topics".to_owned();
+        walk.error("bad-value", inner.place("describe_at"), message)
+            .hint("the convention's own word is `\"homie\"`");
+    }
     let [users_file, username, password_file, ca_file, client_certificate, client_key] =
         ["users_file", "username", "password_file", "ca_file", "client_certificate", "client_key"]
             .map(|key| walk.text(&inner, key));
@@ -103,7 +109,7 @@ fn link(walk: &mut Walk, fields: &Fields<'_>) -> Option<Link> {
             }
         }
     };
-    Some(Link { broker, topics: topics? })
+    Some(Link { broker, topics: topics?, describe_at })
 }
 
 const EMBEDDED: &str = "with the embedded broker";

@@ -2,6 +2,8 @@
 
 mod words;
 
+pub(crate) use words::{conclusions, rows};
+
 use crate::cli::CompareArgs;
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
@@ -21,7 +23,7 @@ const AHEAD: Span = Span::from_mins(5);
 const ORIGINAL_SD: f64 = 1.0;
 
 /// What is known of a batch's floats.
-struct Found {
+pub(crate) struct Found {
     batch: Batch,
     vessel: Name,
     /// When the batch was pitched.
@@ -30,7 +32,7 @@ struct Found {
     until: Stamp,
     /// Readings that are no gravity, by float: how many, and why the last one is none.
     unusable: BTreeMap<String, (usize, String)>,
-    comparison: Comparison,
+    pub(crate) comparison: Comparison,
 }
 
 /// Compares the floats of a batch.
@@ -69,7 +71,7 @@ pub(crate) fn task(arguments: &CompareArgs) -> Result<(), Failure> {
 }
 
 /// The batch that was named, else the vessel's last one, which runs if any does.
-fn choose(
+pub(crate) fn choose(
     batches: &[Batch],
     vessel: Option<&Name>,
     id: Option<&str>,
@@ -122,7 +124,7 @@ fn nothing(found: &Found) -> Failure {
 }
 
 /// Reads what the store has of a batch, and compares.
-fn look(
+pub(crate) fn look(
     history: &History<'_>,
     batch: Batch,
     vessel: Name,
@@ -216,7 +218,7 @@ fn floats(
 }
 
 /// When a reading was taken; `None` for one that the engine would refuse for its time.
-fn taken_at(arrived: Stamp, reading: &Reading) -> Option<Stamp> {
+pub(crate) fn taken_at(arrived: Stamp, reading: &Reading) -> Option<Stamp> {
     match reading.taken {
         None if reading.retained => None,
         Some(taken) if taken > arrived + AHEAD => None,

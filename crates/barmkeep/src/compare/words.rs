@@ -123,47 +123,54 @@ fn figure(figure: Figure) -> Value {
 }
 
 fn table(output: &mut impl Write, floats: &[FloatReport], show: Show) -> std::io::Result<()> {
-    let mut row = |label: &str, cell: &dyn Fn(&FloatReport) -> String| {
-        let cells: String =
-            floats.iter().map(|float| format!("{:>COLUMN$}", cell(float))).collect();
+    let mut row = |label: &str, cells: Vec<String>| {
+        let cells: String = cells.iter().map(|cell| format!("{cell:>COLUMN$}")).collect();
         writeln!(output, "{}", format!("{label:<LABEL$}{cells}").trim_end())
+    };
+    row("", floats.iter().map(|float| short(&float.name, COLUMN - 1)).collect())?;
+    rows(floats, show).into_iter().try_for_each(|(label, cells)| row(label, cells))
+}
+
+/// What is told of each float: a label, and a cell a float.
+pub(crate) fn rows(floats: &[FloatReport], show: Show) -> Vec<(&'static str, Vec<String>)> {
+    let mut told = Vec::new();
+    let mut row = |label: &'static str, cell: &dyn Fn(&FloatReport) -> String| {
+        told.push((label, floats.iter().map(cell).collect()));
     };
     let plain = |figure: Option<Figure>| figure.map_or_else(unknown, |f| with_sd(f, false));
     let signed = |figure: Option<Figure>| figure.map_or_else(unknown, |f| with_sd(f, true));
-    row("", &|float| short(&float.name, COLUMN - 1))?;
-    row("readings", &|float| float.readings.to_string())?;
+    row("readings", &|float| float.readings.to_string());
     row("usual interval", &|float| {
         float.interval.map_or_else(unknown, |interval| interval.to_string())
-    })?;
+    });
     row("last reading", &|float| {
         let gravity = float.last_points.and_then(|points| Gravity::from_sg(1.0 + points * 1e-3));
         gravity.map_or_else(unknown, |gravity| show.gravity(gravity))
-    })?;
-    row("samples compared", &|float| float.samples.to_string())?;
-    row("bias to samples, points", &|float| signed(float.bias_to_samples))?;
-    row("  to floats, points", &|float| signed(float.bias_to_floats))?;
-    row("drift to samples, points/d", &|float| signed(float.drift_to_samples))?;
-    row("  to floats, points/d", &|float| signed(float.drift_to_floats))?;
-    row("quick noise, points", &|float| plain(float.quick_noise))?;
-    row("slow noise, points", &|float| plain(float.slow_noise))?;
+    });
+    row("samples compared", &|float| float.samples.to_string());
+    row("bias to samples, points", &|float| signed(float.bias_to_samples));
+    row("  to floats, points", &|float| signed(float.bias_to_floats));
+    row("drift to samples, points/d", &|float| signed(float.drift_to_samples));
+    row("  to floats, points/d", &|float| signed(float.drift_to_floats));
+    row("quick noise, points", &|float| plain(float.quick_noise));
+    row("slow noise, points", &|float| plain(float.slow_noise));
     row("outliers", &|float| {
         float.outliers.map_or_else(unknown, |outliers| {
             format!("{} ({})", outliers.count, percent(outliers.share.value))
         })
-    })?;
-    row("gaps", &|float| float.gaps.map_or_else(unknown, |gaps| gaps.count.to_string()))?;
-    row("longest pause", &|float| {
-        float.gaps.map_or_else(unknown, |gaps| gaps.longest.to_string())
-    })?;
-    row("time covered", &|float| float.gaps.map_or_else(unknown, |gaps| percent(gaps.covered)))?;
+    });
+    row("gaps", &|float| float.gaps.map_or_else(unknown, |gaps| gaps.count.to_string()));
+    row("longest pause", &|float| float.gaps.map_or_else(unknown, |gaps| gaps.longest.to_string()));
+    row("time covered", &|float| float.gaps.map_or_else(unknown, |gaps| percent(gaps.covered)));
     row("times stuck", &|float| {
         float.sticking.map_or_else(unknown, |sticking| sticking.count.to_string())
-    })?;
+    });
     row("battery", &|float| {
         float.battery.map_or_else(unknown, |battery| format!("{:.0} %", battery.percent))
-    })?;
-    row("  lost, %/d", &|float| plain(float.battery.and_then(|battery| battery.lost_a_day)))?;
-    row("  days left", &|float| days_left(float.battery).unwrap_or_else(unknown))
+    });
+    row("  lost, %/d", &|float| plain(float.battery.and_then(|battery| battery.lost_a_day)));
+    row("  days left", &|float| days_left(float.battery).unwrap_or_else(unknown));
+    told
 }
 
 /// What a float's figures mean.
@@ -258,7 +265,7 @@ fn battery(float: &FloatReport) -> Option<String> {
 }
 
 /// Which float is ahead, and what to do to know more.
-fn conclusions(found: &Found) -> Vec<String> {
+pub(crate) fn conclusions(found: &Found) -> Vec<String> {
     let comparison = &found.comparison;
     let heard = comparison.floats.iter().filter(|float| float.readings > 0).count();
     let mut lines = Vec::new();

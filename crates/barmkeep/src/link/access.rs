@@ -109,6 +109,14 @@ impl Login {
     }
 }
 
+/// TLS with the machine's own authorities.
+///
+/// # Errors
+/// Where the machine has none.
+pub(crate) fn machine_tls() -> Result<Arc<ClientConfig>, LinkError> {
+    client_config(Path::new(""), None, None)
+}
+
 /// TLS with the authority of `ca_file`, else the machine's own; with our certificate and its key
 /// where the broker wants one.
 fn client_config(

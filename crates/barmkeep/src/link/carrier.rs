@@ -3,7 +3,7 @@
 
 use super::access::Access;
 use super::backoff::Backoff;
-use super::client::{FromLink, Message, Pace, Response};
+use super::client::{FromLink, Message, Pace, Presence, Response};
 use super::fault::Fault;
 use super::queue::{Class, Outgoing, PublishError, Queue, Waiting};
 use super::session::{self, Identity, Incoming, Occurrence, Pen, Terms, Version, Wire};
@@ -63,6 +63,9 @@ pub(super) enum Role {
         /// How many connect at once, or a restarted broker would meet them all together.
         turn: Arc<Semaphore>,
     },
+    /// A topic that tells, retained, whether the daemon is there: a word while it is, another after
+    /// an orderly end, and a last will.
+    Presence { presence: Presence, up: watch::Receiver<Option<Version>>, turn: Arc<Semaphore> },
     /// A person's command line: it leaves no trace.
     Visitor,
 }
@@ -133,9 +136,7 @@ impl Carrier {
                 if began.elapsed() >= self.pace.backoff {
                     backoff.reset();
                 }
-            } else if !matches!(self.role, Role::Switch { .. })
-                && versions.failed(version, fault.version)
-            {
+            } else if !self.follows() && versions.failed(version, fault.version) {
                 continue;
             }
             if told.as_ref() != Some(&fault.reason) {
@@ -152,7 +153,9 @@ impl Carrier {
 
     /// The version to speak; a switch waits until the daemon's own connection is up. `None`: stop.
     async fn version(&mut self, versions: &Versions) -> Option<Version> {
-        let Role::Switch { up, .. } = &mut self.role else { return Some(versions.choose()) };
+        let (Role::Switch { up, .. } | Role::Presence { up, .. }) = &mut self.role else {
+            return Some(versions.choose());
+        };
         tokio::select! {
             up = up.wait_for(Option::is_some) => up.ok().and_then(|version| *version),
             () = stopped(&mut self.stop) => None,
@@ -168,7 +171,9 @@ impl Carrier {
     ) -> Ended {
         let failed = |fault| Ended::Failed { fault, was_up: false };
         let turn = match &self.role {
-            Role::Switch { turn, .. } => turn.clone().acquire_owned().await.ok(),
+            Role::Switch { turn, .. } | Role::Presence { turn, .. } => {
+                turn.clone().acquire_owned().await.ok()
+            }
             _ => None,
         };
         let chunks = chunks(&self.filters);
@@ -281,6 +286,12 @@ impl Carrier {
             Role::Switch { topic, .. } => {
                 self.tell(FromLink::Switch { topic: topic.clone(), problem: None }).await;
             }
+            Role::Presence { presence, .. } => {
+                let here = Waiting::new(retained(&presence.topic, presence.here), Instant::now());
+                self.mailbox.queue().give_back(VecDeque::from([here]));
+                let topic = presence.topic.clone();
+                self.tell(FromLink::Switch { topic, problem: None }).await;
+            }
             Role::Visitor => self.tell(FromLink::Up { version, refused }).await,
         }
     }
@@ -316,6 +327,7 @@ impl Carrier {
         let word = match &self.role {
             Role::Daemon { status, .. } => retained(status, "offline"),
             Role::Switch { topic, off, .. } => switch_order(topic, off.clone()),
+            Role::Presence { presence, .. } => retained(&presence.topic, presence.gone),
             Role::Visitor => return,
         };
         if let Err(error) = self.mailbox.push(Waiting::new(word, Instant::now())) {
@@ -381,6 +393,9 @@ impl Carrier {
             Role::Switch { topic, .. } => {
                 FromLink::Switch { topic: topic.clone(), problem: Some(reason) }
             }
+            Role::Presence { presence, .. } => {
+                FromLink::Switch { topic: presence.topic.clone(), problem: Some(reason) }
+            }
             _ => FromLink::Down { reason, hint },
         })
         .await;
@@ -396,8 +411,13 @@ impl Carrier {
         }
     }
 
+    /// Whether it follows the daemon's own connection.
+    fn follows(&self) -> bool {
+        matches!(self.role, Role::Switch { .. } | Role::Presence { .. })
+    }
+
     fn window(&self) -> usize {
-        if matches!(self.role, Role::Switch { .. }) { WINDOW_OF_SWITCH } else { WINDOW }
+        if self.follows() { WINDOW_OF_SWITCH } else { WINDOW }
     }
 }
 

@@ -151,6 +151,20 @@ pub struct LinkHandle {
     drain: Duration,
 }
 
+/// A topic that says whether the daemon is there, retained; it gets a connection of its own, since
+/// a connection has one last will.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Presence {
+    /// Its topic.
+    pub topic: String,
+    /// Said while it is there.
+    pub here: &'static str,
+    /// Said at an orderly end.
+    pub gone: &'static str,
+    /// The last will.
+    pub lost: &'static str,
+}
+
 impl Link {
     /// Starts the daemon's link: subscribes to `topics` at each connection, says `online` when that
     /// is acknowledged, and holds a connection for each switch. Starts the embedded broker where
@@ -170,6 +184,20 @@ impl Link {
         Self::start_at(config, folder, topics, switches, Pace::default()).await
     }
 
+    /// The same, and says on a topic besides whether the daemon is there.
+    ///
+    /// # Errors
+    /// As [`Link::start`].
+    pub async fn start_present(
+        config: &config::Link,
+        folder: &Path,
+        topics: Vec<String>,
+        switches: Vec<SwitchTopic>,
+        presence: Option<Presence>,
+    ) -> Result<(LinkHandle, mpsc::Receiver<FromLink>), LinkError> {
+        Self::start_with(config, folder, topics, switches, presence, Pace::default()).await
+    }
+
     /// Starts a link for a person's command line: without a will, a status or switches, and
     /// without an embedded broker, which is the running daemon's. `name` tells it from others.
     ///
@@ -186,7 +214,7 @@ impl Link {
         let client_id = format!("barmkeep-{}-{}", id_part(&config.topics), id_part(name));
         let parts = Parts::new(config, access, topics, &[], Pace::default());
         let identity = Identity { client_id, will: None };
-        Ok(parts.start(identity, Role::Visitor, Vec::new(), None))
+        Ok(parts.start(identity, Role::Visitor, Vec::new(), None, None))
     }
 
     pub(super) async fn start_at(
@@ -196,6 +224,18 @@ impl Link {
         switches: Vec<SwitchTopic>,
         pace: Pace,
     ) -> Result<(LinkHandle, mpsc::Receiver<FromLink>), LinkError> {
+        Self::start_with(config, folder, topics, switches, None, pace).await
+    }
+
+    async fn start_with(
+        config: &config::Link,
+        folder: &Path,
+        topics: Vec<String>,
+        switches: Vec<SwitchTopic>,
+        presence: Option<Presence>,
+        pace: Pace,
+    ) -> Result<(LinkHandle, mpsc::Receiver<FromLink>), LinkError> {
+        check(presence.iter().map(|presence| &presence.topic))?;
         check(topics.iter().chain(switches.iter().map(|switch| &switch.topic)))?;
         // Two connections under one client id would push each other out for ever.
         let mut driven = BTreeSet::new();
@@ -221,7 +261,7 @@ impl Link {
         let identity = Identity { client_id: daemon_id(&config.topics), will: Some(will) };
         let role = Role::Daemon { status: own.status(), up: watch::Sender::new(None) };
         let parts = Parts::new(config, Arc::new(access), topics, &switches, pace);
-        Ok(parts.start(identity, role, switches, broker))
+        Ok(parts.start(identity, role, switches, presence, broker))
     }
 }
 
@@ -353,6 +393,7 @@ impl Parts {
         identity: Identity,
         role: Role,
         switches: Vec<SwitchTopic>,
+        presence: Option<Presence>,
         broker: Option<Broker>,
     ) -> (LinkHandle, mpsc::Receiver<FromLink>) {
         let (sink, receiver) = mpsc::channel(FROM_LINK_MAX);
@@ -387,6 +428,9 @@ impl Parts {
         for switch in switches {
             handle.start_switch(&carrier, switch, up.clone(), turn.clone());
         }
+        if let Some(presence) = presence {
+            handle.start_presence(&carrier, presence, up, turn);
+        }
         handle.main_task.spawn(carrier.run());
         (handle, receiver)
     }
@@ -411,6 +455,29 @@ impl LinkHandle {
             role: Role::Switch { topic, off, rest, up, turn },
             filters: Arc::from([]),
             mailbox,
+            stop: self.stop_switches.subscribe(),
+            ..main.clone()
+        };
+        self.switch_tasks.spawn(carrier.run());
+    }
+}
+
+impl LinkHandle {
+    fn start_presence(
+        &mut self,
+        main: &Carrier,
+        presence: Presence,
+        up: watch::Receiver<Option<Version>>,
+        turn: Arc<Semaphore>,
+    ) {
+        let payload = presence.lost.as_bytes().to_vec();
+        let will = Will { topic: presence.topic.clone(), payload, retained: true };
+        let client_id = format!("{}-presence", main.identity.client_id);
+        let carrier = Carrier {
+            identity: Identity { client_id, will: Some(will) },
+            role: Role::Presence { presence, up, turn },
+            filters: Arc::from([]),
+            mailbox: Arc::default(),
             stop: self.stop_switches.subscribe(),
             ..main.clone()
         };

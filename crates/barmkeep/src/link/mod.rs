@@ -13,7 +13,7 @@
 //! - After a lost connection a switch hears nothing but `off` until its rest is over.
 
 mod access;
-mod backoff;
+pub(crate) mod backoff;
 pub mod broker;
 mod carrier;
 mod client;
@@ -26,8 +26,10 @@ pub mod topics;
 pub mod users;
 mod version;
 
+pub(crate) use access::machine_tls;
 pub use client::{
-    FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Post, Response, SwitchTopic, acceptable,
+    FROM_LINK_MAX, FromLink, Link, LinkHandle, Message, Post, Presence, Response, SwitchTopic,
+    acceptable,
 };
 pub use error::LinkError;
 pub use queue::{Class, Outgoing, PublishError, Waiting};

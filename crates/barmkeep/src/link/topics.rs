@@ -28,6 +28,11 @@ impl Topics {
         format!("{}/status", self.prefix)
     }
 
+    /// How the receivers of events stand, as JSON, retained.
+    pub fn tell(&self) -> String {
+        format!("{}/tell", self.prefix)
+    }
+
     /// How a vessel stands, as JSON, retained.
     pub fn state(&self, vessel: &Name) -> String {
         self.of(vessel, "state")
@@ -145,6 +150,7 @@ mod tests {
         let topics = Topics::new("barmkeep");
         let north = Name::parse("north").unwrap();
         assert_eq!(topics.status(), "barmkeep/status");
+        assert_eq!(topics.tell(), "barmkeep/tell");
         assert_eq!(topics.state(&north), "barmkeep/north/state");
         assert_eq!(topics.setpoint(&north, OutputKind::Chiller), "barmkeep/north/chiller/setpoint");
         assert_eq!(topics.switch(&north, OutputKind::Heater), "barmkeep/north/heater/switch");

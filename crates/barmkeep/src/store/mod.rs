@@ -38,6 +38,7 @@ mod row;
 mod schema;
 mod source;
 pub mod tidy;
+mod told;
 mod waiting;
 
 #[cfg(test)]

@@ -5,7 +5,8 @@ use super::error::StoreError;
 use super::past::{self, Past};
 use super::schema::{self, Found};
 use super::source;
-use engine::{Kind, Point, Reading, Record};
+use super::{Snapshot, row};
+use engine::{Input, Kind, Now, Point, Reading, Record};
 use quantity::Stamp;
 use rusqlite::types::Value;
 use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params_from_iter};
@@ -111,6 +112,16 @@ impl Reader {
         }
     }
 
+    /// From now on all answers are of this moment, whatever the daemon writes.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub fn hold(&self) -> Result<(), StoreError> {
+        // It ends with the connection.
+        let held = self.connection.execute_batch("BEGIN");
+        held.map_err(|error| StoreError::from_sqlite(&self.path, &error))
+    }
+
     /// What can be asked.
     pub fn history(&self) -> History<'_> {
         History { connection: &self.connection, path: &self.path }
@@ -185,6 +196,31 @@ impl History<'_> {
         }));
         readings.sort_by_key(Past::order);
         Ok(readings.into_iter().map(|past| (past.at, past.reading)).collect())
+    }
+
+    /// The newest snapshot.
+    ///
+    /// # Errors
+    /// Where the store cannot be read.
+    pub fn snapshot(&self) -> Result<Option<Snapshot>, StoreError> {
+        super::snapshot_before(self.connection, 0)
+            .map_err(|error| StoreError::from_sqlite(self.path, &error))
+    }
+
+    /// Gives the inputs on disk after a snapshot to `visit`, in order; returns how many.
+    ///
+    /// # Errors
+    /// Where the store cannot be read, or an input cannot be understood.
+    pub fn replay(
+        &self,
+        snapshot: &Snapshot,
+        mut visit: impl FnMut(Now, Input),
+    ) -> Result<u64, StoreError> {
+        let names = source::names(self.connection, self.path)?;
+        let after = snapshot.after_input;
+        row::each_input(self.connection, self.path, &names, after, |_, now, input| {
+            visit(now, input);
+        })
     }
 
     /// The course of a batch in the order of time, up to the newest snapshot: what came since is in

@@ -40,6 +40,7 @@ fn embedded(listen: &str, users_file: Option<&str>) -> config::Link {
             password_file: None,
         },
         topics: "barmkeep".to_owned(),
+        describe_at: None,
     }
 }
 

@@ -199,6 +199,7 @@ pub fn with(port: u16, change: impl FnOnce(&mut Outside)) -> config::Link {
             client_key: fields.client_key.map(str::to_owned),
         },
         topics: "barmkeep".to_owned(),
+        describe_at: None,
     }
 }
 

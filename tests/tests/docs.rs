@@ -243,7 +243,7 @@ impl Walk {
             } else if let Some(said) = self.line(&format!("{MERGED}{typed}"))
                 && !NOT_COMPARED.iter().any(|begins| typed.starts_with(begins))
             {
-                let said: Vec<&str> = said.lines().collect();
+                let said: Vec<&str> = said.trim_end().lines().collect();
                 if !same(shown, &said) {
                     let (line, said) = (block.line, said.join("\n"));
                     self.problems.push(format!("line {line}, `{typed}` says:\n{said}\n"));

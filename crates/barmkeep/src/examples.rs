@@ -41,6 +41,14 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
         ],
     ),
     ("compare", &["barmkeep compare north", "barmkeep compare --batch north-3 --json"]),
+    (
+        "export",
+        &[
+            "barmkeep export north --output batch.xlsx",
+            "barmkeep export north --batch north-3 --output record.html",
+            "barmkeep export north --format csv > readings.csv",
+        ],
+    ),
     ("demo", &["barmkeep demo --pace 3600", "barmkeep demo --stay"]),
     ("schema", &["barmkeep schema schedule > schedule.schema.json"]),
     ("reference", &["barmkeep reference schedule", "barmkeep reference alarms"]),
@@ -82,7 +90,7 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
         "addition",
         &[
             "barmkeep addition north --what \"candi sugar\" --extract \"500 g\"",
-            "barmkeep addition north --what \"raspberries\" --volume \"2 L\" --gravity \"1.040 SG\"",
+            "barmkeep addition north --what \"cherries\" --volume \"2 L\" --gravity \"1.040 SG\"",
             "barmkeep addition north --what \"dry hops\" --disturbs \"12 h\"",
         ],
     ),

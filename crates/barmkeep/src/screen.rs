@@ -93,7 +93,7 @@ mod tests {
     fn no_line_is_wider_and_no_word_is_lost() {
         let text = "gravity 1.0500 ± 0.0010 SG, 73.1 % apparent, and 2 d 4 h to go: \
                     a-word-that-is-wider-than-the-whole-line-is";
-        for width in [20, 33, 47, 80] {
+        for width in [24, 33, 47, 80] {
             let lines = wrapped("", text, 2, width);
             for line in lines.lines() {
                 let alone = line.trim().split(' ').count() == 1;

@@ -242,9 +242,9 @@ pub fn print_tells(
     for tell in tells {
         if let (Some(since), Some(problem)) = (&tell.failing_since, &tell.problem) {
             let since = reader.zone.local(since);
-            let text = format!(": {} hears of no event since {since}: {problem}", tell.to);
-            let head = painted(ALARM, "NOT TOLD");
-            writeln!(output, "{}", wrapped(&head, &text, 2, reader.width))?;
+            let text = format!(" {} hears of no event since {since}: {problem}", tell.to);
+            let first = painted(CARE, "NOT TOLD:");
+            writeln!(output, "{}", wrapped(&first, &text, 2, reader.width))?;
         }
     }
     Ok(())

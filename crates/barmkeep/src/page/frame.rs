@@ -52,7 +52,7 @@ fn frame(title: &str, live: Option<&str>, inside: &Markup) -> Markup {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 title { (title) " · barmkeep" }
-                link rel="icon" href="data:,";
+                link rel="icon" href="/icon.svg";
                 link rel="stylesheet" href="/style.css";
                 @if live.is_some() {
                     noscript { meta http-equiv="refresh" content="60"; }

@@ -69,6 +69,7 @@ pub(super) fn router(site: Arc<Site>, guard: Guard) -> Router {
         .route("/metrics", get(metrics))
         .route("/style.css", get(style))
         .route("/live.js", get(script))
+        .route("/icon.svg", get(icon))
         .fallback(nothing)
         .with_state(site)
         .layer(axum::middleware::from_fn_with_state(Arc::new(guard), guard::watch))
@@ -126,6 +127,10 @@ async fn style() -> Response {
 
 async fn script() -> Response {
     asset("text/javascript; charset=utf-8", include_str!("live.js").to_owned())
+}
+
+async fn icon() -> Response {
+    asset("image/svg+xml", include_str!("icon.svg").to_owned())
 }
 
 /// A file of ours; asked for anew, so that a new version of the program is seen at once.

@@ -128,7 +128,7 @@ impl Account {
             vessel,
             from,
             until,
-            stages: stages(&records),
+            stages: stages(&records, from),
             figures: figures(&records, state.as_ref(), &course),
             found: found.transpose().map_err(failed)?,
             batch,
@@ -221,14 +221,15 @@ fn readings(
     Ok(all)
 }
 
-fn stages(records: &[Record]) -> Vec<StageRun> {
+/// The stages; the first one of a pitch in the past began with it.
+fn stages(records: &[Record], from: Stamp) -> Vec<StageRun> {
     let mut stages: Vec<StageRun> = Vec::new();
     for record in records {
         match record.kind {
             Kind::StageEntered => stages.push(StageRun {
                 index: record.data.get("index").and_then(Value::as_u64).unwrap_or_default(),
                 name: text(record, "stage").unwrap_or_default(),
-                entered: record.at,
+                entered: if stages.is_empty() { from.min(record.at) } else { record.at },
                 left: None,
                 because: None,
             }),

@@ -30,6 +30,8 @@ dl { display: grid; grid-template-columns: repeat(auto-fit, minmax(13rem, 1fr));
 dt { color: var(--quiet); font-size: .85rem; }
 dd { margin: 0; font-size: 1.1rem; }
 figure { margin: 1rem 0; }
+.phone { display: none; }
+@media screen and (max-width: 40rem) { .desk { display: none; } .phone { display: block; } }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; font-size: .92rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0;
@@ -54,6 +56,7 @@ pub(super) fn page(account: &Account, show: Show, zone: &Zone) -> String {
         Some(name) => format!("{name} ({id})"),
         None => format!("Batch {id}"),
     };
+    let chart = writer.chart(&title);
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -68,7 +71,8 @@ pub(super) fn page(account: &Account, show: Show, zone: &Zone) -> String {
                 header { h1 { (title) } (writer.subtitle()) }
                 main {
                     (writer.figures())
-                    figure { (PreEscaped(writer.chart(&title).inline("chart", Size::Wide))) }
+                    figure.desk { (PreEscaped(chart.inline("wide", Size::Wide))) }
+                    figure.phone { (PreEscaped(chart.inline("narrow", Size::Narrow))) }
                     (writer.present())
                     (writer.stages())
                     (writer.samples())
@@ -115,14 +119,14 @@ impl Writer<'_> {
     fn subtitle(&self) -> Markup {
         let (account, figures) = (self.account, &self.account.figures);
         let until = if account.runs() {
-            format!("{} so far", account.took())
+            format!(", {} so far", account.took())
         } else {
-            format!("to {}, {}", self.zone.minute(account.until), account.took())
+            format!(" to {}, {}", self.zone.minute(account.until), account.took())
         };
         html! {
             p.quiet {
                 @if let Some(schedule) = &figures.schedule { (schedule) ". " }
-                "In " (account.vessel) ", from " (self.zone.minute(account.from)) " " (until) ": "
+                "In " (account.vessel) ", from " (self.zone.minute(account.from)) (until) ": "
                 (figures.run) "."
             }
         }
@@ -338,6 +342,9 @@ fn section(title: &str, columns: &[&str], rows: Vec<Markup>) -> Markup {
 /// `12 starts, 30.5 h on, about 3.20 kWh`.
 fn worn(wear: Wear) -> Option<String> {
     let (starts, hours) = wear.starts.zip(wear.on_h)?;
+    if starts == 0.0 && hours == 0.0 {
+        return Some("not used".to_owned());
+    }
     let energy = wear.kwh.map_or_else(String::new, |kwh| format!(", about {kwh:.2} kWh"));
     let word = if starts == 1.0 { "start" } else { "starts" };
     let on = Span::from_hours_f64(hours);

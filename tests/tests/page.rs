@@ -7,11 +7,13 @@ use barmkeep_tests::broker::{Ear, Mosquitto, free_port, wait_for_port};
 use barmkeep_tests::browser::{Browser, DESK, Device, PHONE, Tab};
 use barmkeep_tests::cellar::{Cellar, Daemon};
 use barmkeep_tests::installed;
+use barmkeep_tests::program::PATIENCE;
 use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
 
 /// A cellar with a page, its broker, and what they say to each other.
 struct House {
@@ -125,9 +127,16 @@ fn the_page_is_whole_without_scripts_and_named_for_those_who_hear_it() {
         ("/vessel/north", "What primary waits for"),
         ("/batches", "north-1"),
     ] {
-        tab.visit(&house.address(path));
-        let html = tab.html();
-        assert!(html.contains(text), "{path} has no `{text}`: {html}");
+        // The page is told of a change within a second; a person would load it again.
+        let began = Instant::now();
+        let html = loop {
+            tab.visit(&house.address(path));
+            let html = tab.html();
+            if html.contains(text) {
+                break html;
+            }
+            assert!(began.elapsed() < PATIENCE, "{path} has no `{text}`: {html}");
+        };
         assert_eq!(html.contains("http-equiv=\"refresh\""), path != "/batches", "{path}");
     }
     is_clean(&tab, &house);
@@ -189,7 +198,8 @@ fn only_who_may_sees_the_page_and_nobody_changes_anything() {
         ] {
             assert!(head.contains(header), "{method} {path} has no {header}: {head}");
         }
-        assert!(status == 200 || !body.contains("north"), "{method} {path} tells of vessels");
+        let kept_out = [401, 405, 421].contains(&status);
+        assert!(!kept_out || !body.contains("north"), "{method} {path} tells of vessels");
     }
 }
 
@@ -220,11 +230,11 @@ fn metrics_are_understood_by_the_reference_parser() {
     let value = |samples: &[Value], name: &str| -> Option<f64> {
         samples.iter().find(|sample| sample[3] == name).and_then(|sample| sample[5].as_f64())
     };
-    let began = std::time::Instant::now();
+    let began = Instant::now();
     let mut samples = metrics();
     while value(&samples, "barmkeep_beer_temperature_celsius") != Some(17.25) {
-        assert!(began.elapsed() < barmkeep_tests::program::PATIENCE, "{samples:?}");
-        std::thread::sleep(std::time::Duration::from_millis(300));
+        assert!(began.elapsed() < PATIENCE, "{samples:?}");
+        std::thread::sleep(Duration::from_millis(300));
         samples = metrics();
     }
     let gravity = value(&samples, "barmkeep_specific_gravity_ratio").unwrap();

@@ -199,7 +199,10 @@ impl Daemon<LinkHandle> {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         loop {
+            let behind = page.as_deref().and_then(Page::is_due).map(Into::into);
             tokio::select! {
+                () = tokio::time::sleep_until(behind.unwrap_or_else(tokio::time::Instant::now)),
+                    if behind.is_some() => {}
                 _ = tick.tick() => {
                     self.tick();
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);

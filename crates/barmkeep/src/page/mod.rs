@@ -63,6 +63,8 @@ pub struct Page {
     address: SocketAddr,
     left: watch::Sender<Arc<Present>>,
     last: Option<Instant>,
+    /// The vessels may stand otherwise than was left.
+    is_behind: bool,
     task: JoinHandle<()>,
 }
 
@@ -89,7 +91,7 @@ impl Page {
         let site = Arc::new(Site::new(cellar, store, present));
         let task = tokio::spawn(serve::serve(listener, serve::router(site, guard)));
         tracing::info!("the page is at http://{address}/");
-        Ok(Some(Page { address, left, last: None, task }))
+        Ok(Some(Page { address, left, last: None, is_behind: false, task }))
     }
 
     /// Where it listens.
@@ -97,10 +99,17 @@ impl Page {
         self.address
     }
 
-    /// Takes how the vessels stand, unless that was a moment ago.
+    /// When it is to be shown again how the vessels stand; `None` where it knows.
+    pub fn is_due(&self) -> Option<Instant> {
+        self.last.filter(|_| self.is_behind).map(|last| last + APART)
+    }
+
+    /// Takes how the vessels stand, unless that was a moment ago: then it is [due](Page::is_due).
     pub fn show(&mut self, present: impl FnOnce() -> Present) {
+        self.is_behind = true;
         if self.last.is_none_or(|last| last.elapsed() >= APART) {
             self.last = Some(Instant::now());
+            self.is_behind = false;
             self.left.send_replace(Arc::new(present()));
         }
     }

@@ -206,7 +206,7 @@ fn waits(site: &Site, state: &State) -> Markup {
 fn idle(state: &State) -> &'static str {
     match state.run.as_str() {
         "complete" => "Nothing: the last stage is over. It is kept until a person stops it.",
-        _ => "Nothing: no batch is under way. `barmkeep pitch` begins one.",
+        _ => "Nothing: no batch is under way. The command pitch begins one.",
     }
 }
 

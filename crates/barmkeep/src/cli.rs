@@ -183,13 +183,7 @@ pub struct CompareArgs {
 #[derive(Debug, Args)]
 #[command(after_help = "\
 The daemon may run meanwhile, and so may the batch. CSV has one table, the readings where `--what`
-names no other; `barmkeep replay` reads them. JSON lines, workbook and page have all.
-
-Examples:
-  barmkeep export north --output north.html
-  barmkeep export --batch north-3 --output north-3.xlsx
-  barmkeep export north --what course > course.csv
-  barmkeep export north --format jsonl | grep '\"kind\":\"sample\"'")]
+names no other; `barmkeep replay` reads them. JSON lines, workbook and page have all.")]
 pub struct ExportArgs {
     /// The vessel; may be left out where there is one.
     pub vessel: Option<String>,

@@ -44,9 +44,9 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
     (
         "export",
         &[
-            "barmkeep export north --output batch.xlsx",
-            "barmkeep export north --batch north-3 --output record.html",
-            "barmkeep export north --format csv > readings.csv",
+            "barmkeep export north --output north.html",
+            "barmkeep export --batch north-3 --output north-3.xlsx",
+            "barmkeep export north --what course > course.csv",
         ],
     ),
     ("demo", &["barmkeep demo --pace 3600", "barmkeep demo --stay"]),

@@ -107,10 +107,10 @@ fn tables_below(root: &'static Table) -> Vec<&'static Table> {
 
 fn add_tables(kind: &'static Kind, tables: &mut Vec<&'static Table>) {
     match kind {
-        Kind::Table(table) | Kind::Tables(table) | Kind::Named(table) => {
-            if !tables.iter().any(|known| known.id == table.id) {
-                tables.push(table);
-            }
+        Kind::Table(table) | Kind::Tables(table) | Kind::Named(table)
+            if !tables.iter().any(|known| known.id == table.id) =>
+        {
+            tables.push(table);
         }
         Kind::OneOf(kinds) => kinds.iter().for_each(|kind| add_tables(kind, tables)),
         _ => {}

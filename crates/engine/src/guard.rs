@@ -60,7 +60,7 @@ impl Engine {
             let mut plain = self.clone();
             plain.guarded = false;
             for name in self.setup.vessels.keys() {
-                (plain.view(name), plain.glance(name), plain.summary(name));
+                let _ = (plain.view(name), plain.glance(name), plain.summary(name));
             }
             plain.orders();
         }));

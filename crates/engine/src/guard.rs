@@ -60,7 +60,9 @@ impl Engine {
             let mut plain = self.clone();
             plain.guarded = false;
             for name in self.setup.vessels.keys() {
-                (plain.view(name), plain.glance(name), plain.summary(name));
+                plain.view(name);
+                plain.glance(name);
+                plain.summary(name);
             }
             plain.orders();
         }));

@@ -249,7 +249,14 @@ fn a_small_batch_goes_through_and_twice_the_same() {
         .iter()
         .filter_map(|record| record["kind"].as_str())
         .filter(|kind| kind.starts_with("batch.") || kind.starts_with("stage."))
+        .filter(|kind| *kind != "batch.noted")
         .collect();
+    let days: Vec<&Value> =
+        records.iter().filter(|record| record["kind"] == "batch.noted").copied().collect();
+    assert!(days.len() > 3, "{days:?}");
+    for (index, day) in days.iter().enumerate() {
+        assert_eq!(day["data"]["day"], index + 1, "{day}");
+    }
     let expected = [
         "batch.pitched",
         "stage.entered",

@@ -295,7 +295,7 @@ fn garbage_on_every_topic_is_refused_and_changes_nothing() {
 fn settled(state: &Value) -> Value {
     let mut state = state.clone();
     let newest = state["gravity"]["as_of"].clone();
-    for moving in ["at", "attenuation", "abv_percent", "waits_for"] {
+    for moving in ["at", "attenuation", "abv_percent", "waits_for", "packaging"] {
         state[moving] = Value::Null;
     }
     state["gravity"] = newest;

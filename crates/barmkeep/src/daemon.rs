@@ -123,21 +123,21 @@ pub async fn run_until(
     let mut opened = Opened::of(&cellar)?;
     let mut from_tells = opened.start_tells(&cellar);
     let topics = Routes::of(&cellar.config).topics();
+    let mut relays = switches(&cellar);
+    if matches!(clock, Clock::Invented(_)) {
+        // Simulated relays rest by their own time, which the engine keeps; true time is far slower.
+        relays.iter_mut().for_each(|relay| relay.rest = Span::ZERO);
+    }
     let presence = homie(&cellar).map(|homie| Presence {
         topic: homie.daemon_state(),
         here: homie::READY,
         gone: homie::GONE,
         lost: homie::LOST,
     });
-    let (link, mut from_link) = Link::start_present(
-        &cellar.config.link,
-        &cellar.folder,
-        topics,
-        switches(&cellar),
-        presence,
-    )
-    .await
-    .map_err(|error| crate::ask::link_failure(&error))?;
+    let (link, mut from_link) =
+        Link::start_present(&cellar.config.link, &cellar.folder, topics, relays, presence)
+            .await
+            .map_err(|error| crate::ask::link_failure(&error))?;
     let mut page = Page::start(&cellar).await?;
     listening(Listening { broker: link.broker_address(), page: page.as_ref().map(Page::address) });
     let mut daemon = Daemon::new(cellar, opened, link, clock);

@@ -15,10 +15,13 @@ pub fn task(of: Option<ReferenceOf>) -> Result<(), Failure> {
     Ok(std::io::stdout().write_all(text(of).as_bytes())?)
 }
 
+/// A part's name on the command line, its title, and what writes it.
+type Part = (ReferenceOf, &'static str, fn() -> String);
+
 /// The reference, or one part of it.
 pub fn text(of: Option<ReferenceOf>) -> String {
     use ReferenceOf::{Alarms, Commands, Config, Events, Quantities, Schedule};
-    let parts: [(ReferenceOf, &str, fn() -> String); 6] = [
+    let parts: [Part; 6] = [
         (Schedule, "Schedules", schedule::schedule_reference),
         (Config, "Configurations", schedule::config_reference),
         (Quantities, "Quantities", quantities),

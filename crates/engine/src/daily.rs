@@ -89,7 +89,9 @@ impl Vessel {
             (Some(now), Some(fall)) => {
                 // Rounded first, so that nothing is never `-0.0`.
                 let fall = (fall * 10.0).round() / 10.0 + 0.0;
-                format!(", gravity {}, {fall:.1} points lower", cx.show.gravity(now))
+                let way = if fall < 0.0 { "higher" } else { "lower" };
+                let by = fall.abs();
+                format!(", gravity {}, {by:.1} points {way}", cx.show.gravity(now))
             }
             (Some(now), None) => format!(", gravity {}", cx.show.gravity(now)),
             (None, _) => String::new(),

@@ -72,16 +72,34 @@ impl Show {
     /// `17.3 °C` or `63.1 °F`.
     pub fn temperature(self, temperature: Temperature) -> String {
         match self.temperature {
-            TemperatureUnit::Celsius => format!("{:.1} °C", temperature.celsius()),
-            TemperatureUnit::Fahrenheit => format!("{:.1} °F", temperature.fahrenheit()),
+            TemperatureUnit::Celsius => format!("{} °C", tenths(temperature.celsius())),
+            TemperatureUnit::Fahrenheit => format!("{} °F", tenths(temperature.fahrenheit())),
         }
     }
 
     /// A difference given in K: `0.3 °C` or `0.5 °F`.
     pub fn temperature_difference(self, kelvin: f64) -> String {
         match self.temperature {
-            TemperatureUnit::Celsius => format!("{kelvin:.1} °C"),
-            TemperatureUnit::Fahrenheit => format!("{:.1} °F", kelvin * 1.8),
+            TemperatureUnit::Celsius => format!("{} °C", tenths(kelvin)),
+            TemperatureUnit::Fahrenheit => format!("{} °F", tenths(kelvin * 1.8)),
         }
+    }
+}
+
+/// With one decimal; nothing is never `-0.0`.
+fn tenths(value: f64) -> String {
+    let text = format!("{value:.1}");
+    if text == "-0.0" { "0.0".to_owned() } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_has_no_sign() {
+        let cold = Temperature::from_celsius(-0.04).unwrap();
+        assert_eq!(Show::default().temperature(cold), "0.0 °C");
+        assert_eq!(Show::default().temperature_difference(-0.06), "-0.1 °C");
     }
 }

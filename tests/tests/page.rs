@@ -250,7 +250,7 @@ fn metrics_are_understood_by_the_reference_parser() {
 
 fn parsed(text: &str) -> Vec<Value> {
     let python = python();
-    let mut child = Command::new(&python)
+    let mut child = Command::new(python)
         .args(["-c", PARSE])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())

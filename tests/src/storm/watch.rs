@@ -352,9 +352,9 @@ fn no_stage_changes_while_nothing_is_written(failing: &[(i64, i64)], record: &Re
 
 fn outputs_are_told_again(place: &Place, known: &Known, now: i64) -> Checked {
     let there = [place.heater.is_some(), place.chiller.is_some()];
-    for output in 0..2 {
+    for (output, is_there) in there.into_iter().enumerate() {
         let late = known.told_at[output].is_none_or(|at| now - at > REFRESH);
-        if there[output] && late {
+        if is_there && late {
             let text = format!("{}: the {} hears nothing", place.name, name_of(output));
             return broken("outputs_are_told_again", text);
         }

@@ -96,7 +96,7 @@ pub fn barmkeep(arguments: &[&str]) -> Said {
 /// Runs the program to its end with this on its standard input.
 ///
 /// # Panics
-/// As [`barmkeep`].
+/// As [`barmkeep()`].
 pub fn barmkeep_reading(arguments: &[&str], input: &str) -> Said {
     let mut child = command(arguments)
         .stdin(Stdio::piped())

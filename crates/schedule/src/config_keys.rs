@@ -107,7 +107,8 @@ pub(crate) static LINK: Table = Table {
         Key::optional(
             "listen_tls",
             Kind::Listen,
-            "Where the embedded broker listens by TLS besides; beyond loopback it needs `users_file`",
+            "Where the embedded broker listens by TLS besides; beyond loopback it needs \
+             `users_file`",
         ),
         Key::optional(
             "certificate",

@@ -91,7 +91,7 @@ pub(super) fn figures(site: &Site, state: &State) -> Markup {
                     dt { "Attenuation" }
                     dd {
                         @match &state.attenuation {
-                            Some(a) => { (format!("{:.1} %", a.apparent_percent)) }
+                            Some(a) => { (crate::words::percent(a.apparent_percent)) }
                             None => "unknown",
                         }
                     }

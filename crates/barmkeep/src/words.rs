@@ -109,7 +109,7 @@ mod tests {
     fn nothing_has_no_sign_and_no_way() {
         assert_eq!(percent(-0.04), "0.0 %");
         assert_eq!(percent(-0.06), "-0.1 %");
-        assert_eq!(rate(-3.14), "falls by 3.1 points a day");
+        assert_eq!(rate(-3.06), "falls by 3.1 points a day");
         assert_eq!(rate(0.06), "rises by 0.1 points a day");
         assert_eq!(rate(-0.04), "moves by less than 0.1 points a day");
     }

@@ -32,7 +32,7 @@ fn card(site: &Site, state: &State) -> Markup {
         p class="what" { (what(state)) }
         (figures(site, state))
         @if let Some(wait) = state.waits_for.iter().find(|wait| wait.answer != "yes") {
-            p { "Waits for " (wait.milestone) ": " (wait.now) }
+            p { "Waits for: " (wait.milestone) " (" (wait.now) ")" }
         }
         @if let Some(next) = state.forecast.first().filter(|_| state.run == "running") {
             @if let Some(leaves) = &next.leaves {

@@ -4,7 +4,8 @@
 #![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
 
 use barmkeep_tests::broker::{free_port, wait_for_port};
-use barmkeep_tests::cellar::Cellar;
+use barmkeep_tests::cellar::{Cellar, until};
+use barmkeep_tests::certificates::certificates;
 use barmkeep_tests::installed::tool;
 use barmkeep_tests::program::{PATIENCE, Process};
 use serde_json::{Value, json};
@@ -13,7 +14,7 @@ use std::net::{TcpListener, TcpStream};
 use std::process::{Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 /// What the server answers at present; nothing: it reads and is silent.
 type Answer = Arc<Mutex<Option<&'static str>>>;
@@ -114,15 +115,6 @@ fn told(cellar: &Cellar) -> Vec<Value> {
     text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
-#[track_caller]
-fn until(what: &str, is_so: impl Fn() -> bool) {
-    let began = Instant::now();
-    while !is_so() {
-        assert!(began.elapsed() < PATIENCE, "{what}");
-        std::thread::sleep(Duration::from_millis(100));
-    }
-}
-
 #[test]
 fn a_receiver_that_fails_is_told_in_order_later_also_after_a_kill() {
     let server = Server::start();
@@ -194,30 +186,6 @@ fn a_receiver_that_hangs_holds_up_neither_engine_nor_end() {
     }
 }
 
-/// An authority of the test's own, and a certificate of it for this machine's loopback.
-fn certificates(cellar: &Cellar) {
-    let openssl = tool("openssl", &["openssl"]);
-    let make = |arguments: &str| {
-        let mut command = Command::new(&openssl);
-        let made = command.args(arguments.split(' ')).current_dir(cellar.folder()).output();
-        let made = made.unwrap();
-        assert!(made.status.success(), "{arguments}: {}", String::from_utf8_lossy(&made.stderr));
-    };
-    make(
-        "req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -subj /CN=cellar-ca \
-         -addext basicConstraints=critical,CA:TRUE -keyout ca.key -out ca.pem",
-    );
-    make(
-        "req -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -subj /CN=bell \
-         -keyout bell.key -out bell.csr",
-    );
-    cellar.write("bell.ext", "subjectAltName = IP:127.0.0.1\n");
-    make(
-        "x509 -req -in bell.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 \
-         -extfile bell.ext -out bell.pem",
-    );
-}
-
 /// An HTTPS server that writes each body that it is sent into a file, a line each.
 const BELL: &str = r#"
 import http.server, ssl, sys
@@ -232,7 +200,7 @@ class Bell(http.server.BaseHTTPRequestHandler):
         pass
 server = http.server.HTTPServer(("127.0.0.1", 0), Bell)
 tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-tls.load_cert_chain("bell.pem", "bell.key")
+tls.load_cert_chain(*sys.argv[1:])
 server.socket = tls.wrap_socket(server.socket, server_side=True)
 print(server.server_port, flush=True)
 server.serve_forever()
@@ -242,16 +210,18 @@ server.serve_forever()
 fn a_receiver_by_https_is_told_where_its_authority_is_known_and_else_nothing_is_sent() {
     let port = free_port();
     let cellar = Cellar::embedded(port);
-    certificates(&cellar);
+    let papers = certificates();
+    let paper = |name: &str| papers.path().join(name).display().to_string();
     let mut bell = Command::new(tool("python3", &["python3"]));
-    bell.arg("-c").arg(BELL).current_dir(cellar.folder()).stdout(Stdio::piped());
+    bell.args(["-c", BELL, &paper("server.pem"), &paper("server.key")]);
+    bell.current_dir(cellar.folder()).stdout(Stdio::piped());
     let mut bell = bell.spawn().unwrap();
     let mut says = String::new();
     BufReader::new(bell.stdout.take().unwrap()).read_line(&mut says).unwrap();
     let _bell = Process::new(bell);
     let config = std::fs::read_to_string(cellar.config()).unwrap();
     let tell = format!(
-        "\n[[tell]]\nurl = \"https://127.0.0.1:{}/hook\"\nevents = [\"batch.noted\"]\n",
+        "\n[[tell]]\nurl = \"https://localhost:{}/hook\"\nevents = [\"batch.noted\"]\n",
         says.trim()
     );
     cellar.write("barmkeep.toml", &format!("{config}{tell}"));
@@ -266,7 +236,7 @@ fn a_receiver_by_https_is_told_where_its_authority_is_known_and_else_nothing_is_
     assert!(log().contains("certificate"), "{}", log());
     assert!(!cellar.folder().join("rung").exists());
     assert_eq!(daemon.terminate(), Some(0));
-    let _daemon = cellar.start_with(&[("SSL_CERT_FILE", &cellar.path("ca.pem"))]);
+    let _daemon = cellar.start_with(&[("SSL_CERT_FILE", &paper("ca.pem"))]);
     until("the event is told", || cellar.folder().join("rung").exists());
     let rung = std::fs::read_to_string(cellar.path("rung")).unwrap();
     let rung: Vec<Value> = rung.lines().map(|line| serde_json::from_str(line).unwrap()).collect();

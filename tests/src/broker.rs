@@ -333,3 +333,21 @@ fn message(line: &str) -> Message {
     let mut part = || parts.next().unwrap_or_default().to_owned();
     Message { retained: part() == "1", topic: part(), payload: part() }
 }
+
+/// What the broker keeps of the daemon's, for one who comes late.
+pub fn kept(port: u16) -> Vec<Message> {
+    let mut late = Ear::open(port, "5", "barmkeep/#");
+    let mut kept = late.listen(Duration::from_millis(1500));
+    kept.retain(|message| message.retained);
+    kept
+}
+
+/// The message on this topic.
+///
+/// # Panics
+/// Where there is none.
+#[track_caller]
+pub fn on<'a>(kept: &'a [Message], topic: &str) -> &'a Message {
+    let found = kept.iter().find(|message| message.topic == topic);
+    found.unwrap_or_else(|| panic!("nothing is kept on {topic}: {kept:#?}"))
+}

@@ -1,7 +1,7 @@
 //! What becomes of a batch when the broker goes, forgets, freezes, refuses or is flooded: the real
 //! daemon against a real mosquitto.
 
-use barmkeep_tests::broker::{Ear, Message, Mosquitto, folder, free_port, say, set_password};
+use barmkeep_tests::broker::{Ear, Mosquitto, folder, free_port, kept, on, say, set_password};
 use barmkeep_tests::cellar::{Cellar, Daemon, until};
 use barmkeep_tests::certificates::certificates;
 use barmkeep_tests::clockwork::clock;
@@ -32,20 +32,6 @@ fn assert_whole(log: &[Value]) {
 /// Whether an alarm of this name is raised in the log.
 fn is_raised(cellar: &Cellar, alarm: &str) -> bool {
     cellar.log_of("alarm.raised").iter().any(|record| record["data"]["alarm"] == alarm)
-}
-
-/// What the broker keeps, for one who comes late.
-fn kept(port: u16) -> Vec<Message> {
-    let mut late = Ear::open(port, "5", "barmkeep/#");
-    let mut kept = late.listen(Duration::from_millis(1500));
-    kept.retain(|message| message.retained);
-    kept
-}
-
-#[track_caller]
-fn on<'a>(kept: &'a [Message], topic: &str) -> &'a Message {
-    let found = kept.iter().find(|message| message.topic == topic);
-    found.unwrap_or_else(|| panic!("nothing is kept on {topic}: {kept:#?}"))
 }
 
 /// One stage that says something after 20 and after 65 minutes.

@@ -35,9 +35,22 @@ impl Mosquitto {
     /// # Panics
     /// Where it does not start.
     pub fn start_on(port: u16) -> Self {
+        Self::begin(port, "")
+    }
+
+    /// The same on a free port, with these further lines in its file.
+    ///
+    /// # Panics
+    /// Where it does not start.
+    pub fn start_with(lines: &str) -> Self {
+        Self::begin(free_port(), lines)
+    }
+
+    fn begin(port: u16, more: &str) -> Self {
         let folder = folder();
         let file = folder.path().join("mosquitto.conf");
-        let lines = format!("persistence false\nallow_anonymous true\nlistener {port} 127.0.0.1\n");
+        let lines =
+            format!("persistence false\nallow_anonymous true\n{more}listener {port} 127.0.0.1\n");
         std::fs::write(&file, lines).expect("the broker's file can be written");
         let child = Command::new(tool("mosquitto"))
             .arg("-c")

@@ -4,6 +4,7 @@
 //! daemon publishes its own again. Without a `users_file` it listens on this machine only, and lets
 //! in whoever is there; with one, rights are per user ([`super::users`]).
 
+use super::access::listen_address;
 use super::error::LinkError;
 use super::users::{Users, random};
 use mqtt5::broker::config::{BrokerConfig, StorageBackend, StorageConfig};
@@ -65,7 +66,7 @@ impl Broker {
         users_file: Option<&Path>,
         reserved: &str,
     ) -> Result<Self, LinkError> {
-        let wanted = address(listen)?;
+        let wanted = listen_address(listen)?;
         let users = users_file.map(Users::load).transpose()?;
         if users.is_none() && !is_here(wanted.ip()) {
             return Err(LinkError::UsersFileMissing { listen: listen.to_owned() });
@@ -119,17 +120,6 @@ impl Drop for Broker {
         self.shutdown.shutdown();
         self.task.abort();
     }
-}
-
-/// The address in `listen`.
-pub(super) fn address(listen: &str) -> Result<SocketAddr, LinkError> {
-    let named = listen.strip_prefix("localhost:").map(|port| format!("127.0.0.1:{port}"));
-    named
-        .as_deref()
-        .unwrap_or(listen)
-        .trim()
-        .parse()
-        .map_err(|_| LinkError::Listen(listen.to_owned()))
 }
 
 /// Every limit is set here: the library's defaults listen everywhere, take packets of 256 MB and

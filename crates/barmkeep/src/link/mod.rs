@@ -15,6 +15,10 @@
 
 mod access;
 pub(crate) mod backoff;
+#[cfg(feature = "broker")]
+pub mod broker;
+#[cfg(not(feature = "broker"))]
+#[path = "no_broker.rs"]
 pub mod broker;
 mod carrier;
 mod client;

@@ -6,7 +6,7 @@ use serde_json::Value;
 use std::collections::VecDeque;
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpStream;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
@@ -18,7 +18,7 @@ pub struct Mosquitto {
     /// Where it listens, on loopback.
     pub port: u16,
     process: Process,
-    _folder: TempDir,
+    folder: TempDir,
 }
 
 impl Mosquitto {
@@ -35,22 +35,19 @@ impl Mosquitto {
     /// # Panics
     /// Where it does not start.
     pub fn start_on(port: u16) -> Self {
-        Self::begin(port, "")
+        Self::start_in(folder(), port, "persistence false\nallow_anonymous true\n")
     }
 
-    /// The same on a free port, with these further lines in its file.
+    /// A broker with these lines in its configuration; `{folder}` in them is this folder.
     ///
     /// # Panics
     /// Where it does not start.
-    pub fn start_with(lines: &str) -> Self {
-        Self::begin(free_port(), lines)
-    }
-
-    fn begin(port: u16, more: &str) -> Self {
-        let folder = folder();
+    pub fn start_in(folder: TempDir, port: u16, lines: &str) -> Self {
+        let lines = lines.replace("{folder}", &folder.path().to_string_lossy());
         let file = folder.path().join("mosquitto.conf");
-        let lines =
-            format!("persistence false\nallow_anonymous true\n{more}listener {port} 127.0.0.1\n");
+        // As itself it could not read a folder of root's.
+        let head = if folder_is_roots() { "user root\n" } else { "" };
+        let lines = format!("{head}listener {port} 127.0.0.1\n{lines}");
         std::fs::write(&file, lines).expect("the broker's file can be written");
         let child = Command::new(tool("mosquitto"))
             .arg("-c")
@@ -61,7 +58,12 @@ impl Mosquitto {
             .expect("mosquitto starts");
         let process = Process::new(child);
         wait_for_port(port);
-        Mosquitto { port, process, _folder: folder }
+        Mosquitto { port, process, folder }
+    }
+
+    /// A file in its folder.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
     }
 
     /// Ends it without a farewell; gives its port back.
@@ -69,6 +71,40 @@ impl Mosquitto {
         self.process.kill();
         self.port
     }
+
+    /// Ends it in order, so that it keeps what it knows; gives its folder back.
+    ///
+    /// # Panics
+    /// Where it does not end.
+    pub fn stop(mut self) -> TempDir {
+        self.process.terminate();
+        self.folder
+    }
+
+    /// Has it read its files again.
+    ///
+    /// # Panics
+    /// Where it cannot be told.
+    pub fn reload(&self) {
+        self.process.signal("HUP");
+    }
+}
+
+/// Whether what this test writes belongs to root.
+fn folder_is_roots() -> bool {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata("/proc/self").is_ok_and(|own| own.uid() == 0)
+}
+
+/// Writes or changes a user's password in a file of mosquitto's.
+///
+/// # Panics
+/// Where it cannot be written.
+pub fn set_password(file: &Path, user: &str, password: &str) {
+    let mut made = Command::new(tool("mosquitto_passwd"));
+    made.arg("-b").args((!file.exists()).then_some("-c")).arg(file).args([user, password]);
+    let status = made.status().expect("mosquitto_passwd runs");
+    assert!(status.success(), "mosquitto_passwd takes a user");
 }
 
 /// A message as a client heard it.
@@ -106,10 +142,19 @@ impl Ear {
     /// # Panics
     /// Where it hears nothing.
     pub fn open(port: u16, version: &str, filter: &str) -> Self {
+        Self::open_as(port, &["-V", version], filter)
+    }
+
+    /// The same with these arguments of mosquitto's clients, which say who listens.
+    ///
+    /// # Panics
+    /// Where it hears nothing.
+    pub fn open_as(port: u16, who: &[&str], filter: &str) -> Self {
         static KNOCKS: AtomicU32 = AtomicU32::new(0);
         let knock = format!("knock/{}", KNOCKS.fetch_add(1, Ordering::SeqCst));
         let mut child = Command::new(tool("mosquitto_sub"))
-            .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-V", version, "-q", "1"])
+            .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-q", "1"])
+            .args(who)
             .args(["-t", filter, "-t", &knock, "-F", "%r %t %p"])
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -129,7 +174,7 @@ impl Ear {
             }
         });
         let mut ear = Ear { heard, early: VecDeque::new(), _process: Process::new(child) };
-        ear.be_knocked(port, &knock);
+        ear.be_knocked(port, who, &knock);
         ear
     }
 
@@ -197,10 +242,10 @@ impl Ear {
     }
 
     /// It hears what is said after its subscription only: knocks until it answers.
-    fn be_knocked(&mut self, port: u16, knock: &str) {
+    fn be_knocked(&mut self, port: u16, who: &[&str], knock: &str) {
         let began = Instant::now();
         loop {
-            say(port, &["-t", knock, "-m", "knock"]);
+            say(port, &[who, &["-t", knock, "-m", "knock"]].concat());
             let until = Instant::now() + Duration::from_millis(200);
             while let Ok(message) =
                 self.heard.recv_timeout(until.saturating_duration_since(Instant::now()))
@@ -287,4 +332,22 @@ fn message(line: &str) -> Message {
     let mut parts = line.splitn(3, ' ');
     let mut part = || parts.next().unwrap_or_default().to_owned();
     Message { retained: part() == "1", topic: part(), payload: part() }
+}
+
+/// What the broker keeps of the daemon's, for one who comes late.
+pub fn kept(port: u16) -> Vec<Message> {
+    let mut late = Ear::open(port, "5", "barmkeep/#");
+    let mut kept = late.listen(Duration::from_millis(1500));
+    kept.retain(|message| message.retained);
+    kept
+}
+
+/// The message on this topic.
+///
+/// # Panics
+/// Where there is none.
+#[track_caller]
+pub fn on<'a>(kept: &'a [Message], topic: &str) -> &'a Message {
+    let found = kept.iter().find(|message| message.topic == topic);
+    found.unwrap_or_else(|| panic!("nothing is kept on {topic}: {kept:#?}"))
 }

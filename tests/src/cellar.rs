@@ -1,11 +1,11 @@
 //! A cellar with one vessel: its files, its daemon, and what its devices say.
 
 use crate::broker::{Ear, folder, say, say_bytes};
-use crate::program::{Process, Said, barmkeep, command};
+use crate::program::{PATIENCE, Process, Said, barmkeep, command};
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
-use std::time::{Duration, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 use tempfile::TempDir;
 
 /// The files of a cellar; they go with the test.
@@ -91,7 +91,11 @@ impl Cellar {
         Self::linked(port, &format!("broker = \"embedded\"\nlisten = \"127.0.0.1:{port}\""))
     }
 
-    fn linked(port: u16, link: &str) -> Self {
+    /// A cellar with these lines under `[link]`, whose devices meet on this port.
+    ///
+    /// # Panics
+    /// Where its files cannot be written.
+    pub fn linked(port: u16, link: &str) -> Self {
         let cellar = Cellar { folder: folder(), port };
         let store = "[store]\nfile = \"barmkeep.db\"\n";
         cellar.write("barmkeep.toml", &format!("format = 1\n\n[link]\n{link}\n\n{store}{VESSEL}"));
@@ -134,21 +138,21 @@ impl Cellar {
     /// # Panics
     /// Where the daemon cannot be started.
     pub fn start(&self) -> Daemon {
-        self.start_with(&[])
+        self.start_with::<&str>(&[])
     }
 
     /// The same with these in its environment.
     ///
     /// # Panics
     /// Where the daemon cannot be started.
-    pub fn start_with(&self, environment: &[(&str, &str)]) -> Daemon {
+    pub fn start_with<V: AsRef<std::ffi::OsStr>>(&self, environment: &[(V, V)]) -> Daemon {
         let errors = std::fs::OpenOptions::new()
             .create(true)
             .append(true)
             .open(self.folder.path().join("daemon.log"))
             .expect("the daemon's log can be written");
         let child = command(&["run", &self.config()])
-            .envs(environment.iter().copied())
+            .envs(environment.iter().map(|(name, value)| (name, value)))
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(errors)
@@ -209,6 +213,34 @@ impl Cellar {
         };
         let reports: String = hours.map(report).collect();
         say_bytes(self.port, &["-t", "cellar/float/1", "-l"], reports.as_bytes());
+    }
+
+    /// Puts another text in the place of one in the configuration.
+    ///
+    /// # Panics
+    /// Where it does not stand there.
+    #[track_caller]
+    pub fn change(&self, from: &str, to: &str) {
+        let text = std::fs::read_to_string(self.config()).expect("the configuration can be read");
+        assert!(text.contains(from), "`{from}` stands in {text}");
+        self.write("barmkeep.toml", &text.replacen(from, to, 1));
+    }
+
+    /// What the daemon has logged.
+    ///
+    /// # Panics
+    /// Where it cannot be read.
+    pub fn said(&self) -> String {
+        std::fs::read_to_string(self.path("daemon.log")).expect("the daemon's log can be read")
+    }
+
+    /// Waits until the daemon has logged this.
+    ///
+    /// # Panics
+    /// Where it does not.
+    #[track_caller]
+    pub fn wait_said(&self, part: &str) {
+        until(&format!("`{part}` is logged"), || self.said().contains(part));
     }
 
     /// Sends a command as a script would.
@@ -280,6 +312,36 @@ impl Daemon {
     /// Whether it still runs.
     pub fn lives(&mut self) -> bool {
         self.process.lives()
+    }
+
+    /// The number of its process.
+    pub fn id(&self) -> u32 {
+        self.process.id()
+    }
+
+    /// What it has of the machine's memory, in KiB.
+    ///
+    /// # Panics
+    /// Where the system does not tell.
+    pub fn resident_kib(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.id()));
+        let status = status.expect("a process's status can be read");
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
+        let number = line.and_then(|rest| rest.trim().strip_suffix(" kB"));
+        number.and_then(|number| number.parse().ok()).expect("a status has the resident memory")
+    }
+}
+
+/// Waits until something is so.
+///
+/// # Panics
+/// Where it does not become so.
+#[track_caller]
+pub fn until(what: &str, mut is_so: impl FnMut() -> bool) {
+    let began = Instant::now();
+    while !is_so() {
+        assert!(began.elapsed() < PATIENCE, "waited in vain until {what}");
+        std::thread::sleep(Duration::from_millis(500));
     }
 }
 

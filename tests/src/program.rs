@@ -151,10 +151,23 @@ impl Process {
     /// # Panics
     /// Where it does not end in time.
     pub fn terminate(&mut self) -> Option<i32> {
-        let id = self.0.id().to_string();
-        let asked = Command::new("kill").args(["-TERM", &id]).status().expect("`kill` is there");
-        assert!(asked.success(), "the process lives");
+        self.signal("TERM");
         self.wait()
+    }
+
+    /// Sends it a signal of this name.
+    ///
+    /// # Panics
+    /// Where it has ended.
+    pub fn signal(&self, name: &str) {
+        let id = self.0.id().to_string();
+        let told = Command::new("kill").args(["-s", name, &id]).status().expect("`kill` is there");
+        assert!(told.success(), "the process lives");
+    }
+
+    /// Its number.
+    pub fn id(&self) -> u32 {
+        self.0.id()
     }
 
     /// Waits for its end and gives its exit status; `None` where a signal ended it.

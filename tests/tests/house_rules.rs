@@ -2,6 +2,7 @@
 
 use barmkeep_tests::program::{cargo, project};
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 /// The rooms that touch no clock, network or disk.
 const INNER: [&str; 7] =
@@ -70,6 +71,37 @@ fn sources_keep_the_rules_of_the_house() {
         faults.extend(faults_of(&text).into_iter().map(|fault| format!("{name}:{fault}")));
     }
     assert!(faults.is_empty(), "{} faults:\n{}", faults.len(), faults.join("\n"));
+}
+
+/// The only source that no compiler of Rust checks: a disk that fails, preloaded by a test.
+const UNCHECKED: &str = "tests/data/faults/disk.c";
+
+#[test]
+fn unsafe_code_is_forbidden_in_every_package_and_other_languages_stand_where_they_are_named() {
+    let read = |path: &Path| std::fs::read_to_string(path).expect("a manifest is text");
+    let root = read(&project().join("Cargo.toml"));
+    assert!(root.contains("\nunsafe_code = \"forbid\"\n"), "the workspace forbids it");
+    let listed = Command::new("git")
+        .args(["ls-files", "--cached", "--others", "--exclude-standard"])
+        .current_dir(project())
+        .output()
+        .expect("git runs");
+    let listed = String::from_utf8(listed.stdout).expect("paths are text");
+    let mut packages = 0;
+    for file in listed.lines() {
+        let path = Path::new(file);
+        let is_manifest = path.file_name().is_some_and(|name| name == "Cargo.toml");
+        if is_manifest && file != "Cargo.toml" {
+            packages += 1;
+            let text = read(&project().join(path));
+            assert!(text.contains("\n[lints]\nworkspace = true\n"), "{file} goes its own way");
+        }
+        let ending = path.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
+        let compiled = ["c", "cc", "cpp", "cxx", "h", "s", "S", "asm", "zig"].contains(&ending);
+        assert!(!compiled || file == UNCHECKED, "{file} is checked by nobody");
+        assert!(!file.ends_with("build.rs"), "{file} could compile anything");
+    }
+    assert!(packages > 5, "only {packages} packages");
 }
 
 #[test]

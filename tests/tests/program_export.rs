@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
 
-use barmkeep_tests::broker::{free_port, wait_for_port};
+use barmkeep_tests::broker::{free_port, say, wait_for_port};
 use barmkeep_tests::cellar::{Cellar, Daemon};
 use calamine::{Data, Reader, Xlsx};
 use serde_json::{Value, json};
@@ -162,4 +162,52 @@ fn refusals(cellar: &Cellar) {
     assert_eq!(std::fs::read_to_string(&there).unwrap(), "mine");
     cellar.ask(&["export", "--output", &there, "--force"]).with(0);
     assert!(std::fs::read_to_string(&there).unwrap().starts_with("time,source,"));
+}
+
+#[test]
+fn a_batch_that_moved_is_told_from_both_its_vessels() {
+    let port = free_port();
+    let cellar = Cellar::embedded(port);
+    let config = std::fs::read_to_string(cellar.config()).unwrap();
+    let south = "[vessel.south]\nvolume = \"10 L\"\ncoldest = \"0 C\"\nwarmest = \"26 C\"\n\
+                 [vessel.south.gravity.stick]\ntopic = \"cellar/float/2\"\n\
+                 read = { unit = \"SG\" }\nevery = \"60 min\"\n\
+                 [vessel.south.beer]\ntopic = \"cellar/probe/2\"\nread = { unit = \"C\" }\n\
+                 every = \"10 s\"\n";
+    cellar.write("barmkeep.toml", &format!("{config}\n{south}"));
+    let daemon = cellar.start();
+    wait_for_port(port);
+    cellar.probe(17.0);
+    let pitched = cellar.pitch(30);
+    cellar.float(pitched, 1..30);
+    let south = |topic: &str, text: &str| say(port, &["-t", topic, "-m", text]);
+    south("cellar/float/2", "1.005");
+    south("cellar/probe/2", "16.5");
+    cellar.ask(&["move", "north", "--to", "south"]).with(0);
+    south("cellar/float/2", "1.031");
+    south("cellar/probe/2", "16.6");
+    cellar.ask(&["note", "south", "--text", "Racked clear"]).with(0);
+    for end in [false, true] {
+        if end {
+            cellar.ask(&["stop", "south"]).with(0);
+        }
+        let csv = cellar.ask(&["export", "--batch", "north-1"]).with(0).out;
+        let rows = rows(&csv);
+        let at = |name: &str| rows[0].iter().position(|column| column == name).unwrap();
+        let of = |vessel: &str, source: &str| -> Vec<&str> {
+            let rows = rows.iter().filter(|row| row[at("vessel")] == vessel);
+            let rows = rows.filter(|row| row[at("source")] == source);
+            rows.map(|row| row[at("gravity_sg")].as_str()).collect()
+        };
+        assert_eq!(of("north", "float").len(), 29);
+        // What it said before the batch came was of another beer, or of none.
+        assert_eq!(of("south", "stick"), ["1.031"]);
+        let path = cellar.path("moved.html");
+        cellar.ask(&["export", "--batch", "north-1", "--output", &path, "--force"]).with(0);
+        let page = std::fs::read_to_string(&path).unwrap();
+        for told in ["north-1", "south", "Racked clear", "goes from north to south"] {
+            assert!(page.contains(told), "{told}");
+        }
+    }
+    assert_eq!(daemon.terminate(), Some(0));
 }

@@ -1,6 +1,6 @@
 //! The real daemon against a real mosquitto, with a client from outside as the devices.
 
-use barmkeep_tests::broker::{Ear, Message, Mosquitto, free_port, say, say_bytes};
+use barmkeep_tests::broker::{Ear, Mosquitto, free_port, kept, on, say, say_bytes};
 use barmkeep_tests::cellar::Cellar;
 use barmkeep_tests::program::PATIENCE;
 use serde_json::{Value, json};
@@ -40,20 +40,6 @@ fn assert_same(after: &Value, before: &Value, keys: &[&str]) {
         let apart = after.zip(before).map(|(after, before)| (after - before).abs());
         assert!(apart.is_some_and(|apart| apart < nearly), "{path}: {before:?}, then {after:?}");
     }
-}
-
-/// What the broker keeps of a vessel, for one who comes late.
-fn kept(port: u16) -> Vec<Message> {
-    let mut late = Ear::open(port, "5", "barmkeep/#");
-    let mut kept = late.listen(Duration::from_millis(1500));
-    kept.retain(|message| message.retained);
-    kept
-}
-
-#[track_caller]
-fn on<'a>(kept: &'a [Message], topic: &str) -> &'a Message {
-    let found = kept.iter().find(|message| message.topic == topic);
-    found.unwrap_or_else(|| panic!("nothing is kept on {topic}: {kept:#?}"))
 }
 
 #[test]

@@ -4,14 +4,17 @@
 #![allow(clippy::unwrap_used, reason = "a check that cannot go on may panic")]
 
 use barmkeep_tests::broker::{free_port, wait_for_port};
-use barmkeep_tests::cellar::Cellar;
-use barmkeep_tests::program::PATIENCE;
+use barmkeep_tests::cellar::{Cellar, until};
+use barmkeep_tests::certificates::certificates;
+use barmkeep_tests::installed::tool;
+use barmkeep_tests::program::{PATIENCE, Process};
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
+use std::process::{Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 /// What the server answers at present; nothing: it reads and is silent.
 type Answer = Arc<Mutex<Option<&'static str>>>;
@@ -112,15 +115,6 @@ fn told(cellar: &Cellar) -> Vec<Value> {
     text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
-#[track_caller]
-fn until(what: &str, is_so: impl Fn() -> bool) {
-    let began = Instant::now();
-    while !is_so() {
-        assert!(began.elapsed() < PATIENCE, "{what}");
-        std::thread::sleep(Duration::from_millis(100));
-    }
-}
-
 #[test]
 fn a_receiver_that_fails_is_told_in_order_later_also_after_a_kill() {
     let server = Server::start();
@@ -190,4 +184,61 @@ fn a_receiver_that_hangs_holds_up_neither_engine_nor_end() {
     for record in cellar.log_of("batch.noted") {
         assert_eq!(server.take(), record, "what hung is told after the start");
     }
+}
+
+/// An HTTPS server that writes each body that it is sent into a file, a line each.
+const BELL: &str = r#"
+import http.server, ssl, sys
+class Bell(http.server.BaseHTTPRequestHandler):
+    def do_POST(self):
+        body = self.rfile.read(int(self.headers["content-length"]))
+        with open("rung", "ab") as rung:
+            rung.write(body + b"\n")
+        self.send_response(204)
+        self.end_headers()
+    def log_message(self, *_):
+        pass
+server = http.server.HTTPServer(("127.0.0.1", 0), Bell)
+tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+tls.load_cert_chain(*sys.argv[1:])
+server.socket = tls.wrap_socket(server.socket, server_side=True)
+print(server.server_port, flush=True)
+server.serve_forever()
+"#;
+
+#[test]
+fn a_receiver_by_https_is_told_where_its_authority_is_known_and_else_nothing_is_sent() {
+    let port = free_port();
+    let cellar = Cellar::embedded(port);
+    let papers = certificates();
+    let paper = |name: &str| papers.path().join(name).display().to_string();
+    let mut bell = Command::new(tool("python3", &["python3"]));
+    bell.args(["-c", BELL, &paper("server.pem"), &paper("server.key")]);
+    bell.current_dir(cellar.folder()).stdout(Stdio::piped());
+    let mut bell = bell.spawn().unwrap();
+    let mut says = String::new();
+    BufReader::new(bell.stdout.take().unwrap()).read_line(&mut says).unwrap();
+    let _bell = Process::new(bell);
+    let config = std::fs::read_to_string(cellar.config()).unwrap();
+    let tell = format!(
+        "\n[[tell]]\nurl = \"https://localhost:{}/hook\"\nevents = [\"batch.noted\"]\n",
+        says.trim()
+    );
+    cellar.write("barmkeep.toml", &format!("{config}{tell}"));
+    let log = || std::fs::read_to_string(cellar.path("daemon.log")).unwrap();
+    // An authority that this machine does not know.
+    let daemon = cellar.start();
+    wait_for_port(port);
+    cellar.probe(17.0);
+    cellar.pitch(1);
+    note(&cellar, "Krausen is up");
+    until("the refusal is told", || log().contains("cannot be told of events"));
+    assert!(log().contains("certificate"), "{}", log());
+    assert!(!cellar.folder().join("rung").exists());
+    assert_eq!(daemon.terminate(), Some(0));
+    let _daemon = cellar.start_with(&[("SSL_CERT_FILE", &paper("ca.pem"))]);
+    until("the event is told", || cellar.folder().join("rung").exists());
+    let rung = std::fs::read_to_string(cellar.path("rung")).unwrap();
+    let rung: Vec<Value> = rung.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(rung, cellar.log_of("batch.noted"), "what waited is told after the start");
 }

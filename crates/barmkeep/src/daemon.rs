@@ -15,6 +15,7 @@ use crate::link::{
 use crate::page::{Page, Present};
 use crate::store::{Filter, Limit, Store, StoreError};
 use crate::tell::{FromTell, Tells};
+use crate::throttle::{self, Throttle, Verdict};
 use engine::view::State as View;
 use engine::{
     Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply,
@@ -83,6 +84,7 @@ pub struct Daemon<P> {
     states: BTreeMap<Name, Stamp>,
     store_problem: Option<String>,
     snapshot_at: Stamp,
+    throttle: Throttle,
 }
 
 /// Where a daemon can be reached, once it can.
@@ -263,6 +265,7 @@ impl<P: Post> Daemon<P> {
             states: BTreeMap::new(),
             store_problem: None,
             snapshot_at: Stamp::from_millis(0),
+            throttle: Throttle::default(),
         };
         daemon.republish();
         daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
@@ -330,7 +333,9 @@ impl<P: Post> Daemon<P> {
             FromLink::Message(message) => self.hear_message(&message),
             FromLink::Oversize { topic, size_bytes } => {
                 for input in self.routes.oversize(&topic, size_bytes) {
-                    self.give(&input);
+                    if self.may_be_heard(&topic, &input) {
+                        self.give(&input);
+                    }
                 }
             }
             FromLink::Published { mark } => self.published = self.published.max(mark),
@@ -346,6 +351,23 @@ impl<P: Post> Daemon<P> {
         }
     }
 
+    /// Whether a topic has not brought too much already; told once an hour where it has.
+    fn may_be_heard(&mut self, topic: &str, input: &Input) -> bool {
+        let kind = match input {
+            Input::Unreadable { .. } => throttle::Kind::Garbage,
+            Input::Reading(_) | Input::Seen { .. } => throttle::Kind::Reading,
+            _ => return true,
+        };
+        match self.throttle.lets(topic, kind, self.now().monotonic) {
+            Verdict::Heard => true,
+            Verdict::Dropped => false,
+            Verdict::Told(before) => {
+                tracing::error!(topic, ?kind, before, "a topic brings far too much: it is cut");
+                false
+            }
+        }
+    }
+
     fn hear_message(&mut self, message: &Message) {
         let decoded = catch_unwind(AssertUnwindSafe(|| {
             self.routes.decode(&message.topic, &message.payload, message.retained)
@@ -356,6 +378,9 @@ impl<P: Post> Daemon<P> {
             Vec::new()
         });
         for mut input in inputs {
+            if !self.may_be_heard(&message.topic, &input) {
+                continue;
+            }
             if let Input::Command(command) = &mut input {
                 let pitched = self.engine.schedule_file(&command.vessel).map(str::to_owned);
                 self.cellar.load_files_of(command, pitched.as_deref());

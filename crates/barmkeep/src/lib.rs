@@ -32,6 +32,7 @@ pub mod store;
 pub mod table;
 mod task;
 pub mod tell;
+mod throttle;
 pub mod words;
 
 pub use task::start;

@@ -1,7 +1,7 @@
 //! How a vessel stands, for a person: `status`, `why`, and the lines of `log`.
 
 use crate::screen::{self, ALARM, CARE, FAINT, HEAD, MET, painted, wrapped};
-use crate::words::Zone;
+use crate::words::{self, Zone};
 use anstyle::Style;
 use engine::view::{Forecast, State, Waiting};
 use quantity::{Show, Temperature};
@@ -115,25 +115,24 @@ fn print_outputs(output: &mut impl Write, state: &State, reader: &Reader<'_>) ->
 fn print_gravity(output: &mut impl Write, state: &State, reader: &Reader<'_>) -> Result<()> {
     let plain = Style::new();
     if let Some(gravity) = &state.gravity {
-        let rate = gravity.rate_points_per_day.map_or_else(String::new, falls);
+        let rate = gravity
+            .rate_points_per_day
+            .map_or_else(String::new, |rate| format!(", {}", words::rate(rate)));
         let sg = reader.show.gravity_with_sd(gravity.sg, gravity.sd);
         let as_of = reader.zone.local(&gravity.as_of);
         reader.line(output, "gravity", plain, &format!("{sg}{rate} (as of {as_of})"))?;
     }
     if let Some(attenuation) = &state.attenuation {
-        let abv =
-            state.abv_percent.map_or_else(String::new, |abv| format!(", alcohol {abv:.1} % vol"));
-        let text = format!("{:.1} % apparent{abv}", attenuation.apparent_percent);
+        let abv = state
+            .abv_percent
+            .map_or_else(String::new, |abv| format!(", alcohol {} vol", words::percent(abv)));
+        let text = format!("{} apparent{abv}", words::percent(attenuation.apparent_percent));
         reader.line(output, "attenuated", plain, &text)?;
     }
     Ok(())
 }
 
 /// Rounded first, so that nothing is ever `-0.0`.
-fn falls(points_per_day: f64) -> String {
-    format!(", {:+.1} points a day", (points_per_day * 10.0).round() / 10.0 + 0.0)
-}
-
 /// What a person set besides the schedule, each with its word.
 fn acts(state: &State, reader: &Reader<'_>) -> Vec<(&'static str, String)> {
     let until = |at: &Option<String>, or: &str| match at {

@@ -73,14 +73,32 @@ impl Vessel {
         self.quarter = Some(Quarter { batch, at, began, since: cx.now });
     }
 
+    /// Makes the points of a batch that was pitched in the past, whose readings are being taken in:
+    /// of the quarters after `last`, until an instant of steady time. What the outputs did then was
+    /// not for this batch.
+    pub fn keep_past_course(
+        &mut self,
+        cx: &mut Context<'_, '_>,
+        last: &mut Stamp,
+        until: Stamp,
+        beer: impl Fn(Stamp) -> Option<Temperature>,
+    ) {
+        let until = cx.clock.wall_of(until);
+        while *last + POINTS_APART <= until {
+            *last = *last + POINTS_APART;
+            let at = cx.clock.steady_of(*last);
+            let Some(batch) = &mut self.batch else { return };
+            batch.belief.advance(at);
+            let id = batch.id.clone();
+            let beer_c = beer(at).map(Temperature::celsius);
+            let point = Point { beer_c, ..self.believed_point(cx, &id, *last) };
+            cx.journal.effects.push(Effect::Point(point));
+        }
+    }
+
+    /// What was believed and kept in the quarter that ended at `at`.
     fn point(&self, cx: &Context<'_, '_>, before: &Quarter, at: Stamp) -> Point {
         let config = &cx.setup.config;
-        let figures = self.figures();
-        let belief = self.batch.as_ref().map(|batch| &batch.belief);
-        // Any gravity will do, where only the present value is asked for.
-        let sg = Gravity::from_sg(1.0)
-            .zip(belief)
-            .and_then(|(any, belief)| belief.at_or_below(any).value);
         let passed = cx.now.since(before.since).hours();
         let share = |kind| {
             let on = self.worn(config, kind, cx.now, &before.began)?.on.hours();
@@ -88,7 +106,25 @@ impl Vessel {
         };
         let setpoint = self.setpoint.filter(|_| self.is_regulating());
         Point {
-            batch: before.batch.clone(),
+            beer_c: self.beer_now(config).map(Temperature::celsius),
+            setpoint_c: setpoint.map(Temperature::celsius),
+            surround_c: self.surround_now(config).map(Temperature::celsius),
+            heater_share: share(OutputKind::Heater),
+            chiller_share: share(OutputKind::Chiller),
+            ..self.believed_point(cx, &before.batch, at)
+        }
+    }
+
+    /// A point of which only the gravity is known.
+    fn believed_point(&self, cx: &Context<'_, '_>, batch: &str, at: Stamp) -> Point {
+        let figures = self.figures();
+        let belief = self.batch.as_ref().map(|batch| &batch.belief);
+        // Any gravity will do, where only the present value is asked for.
+        let sg = Gravity::from_sg(1.0)
+            .zip(belief)
+            .and_then(|(any, belief)| belief.at_or_below(any).value);
+        Point {
+            batch: batch.to_owned(),
             vessel: cx.name.clone(),
             at,
             sg: sg.map(|sg| sg.value),
@@ -98,17 +134,17 @@ impl Vessel {
                 .filter(|_| figures.apparent_sd.is_some())
                 .map(|apparent| apparent * 100.0),
             attenuation_sd: figures.apparent_sd.map(|sd| sd * 100.0),
-            beer_c: self.beer_now(config).map(Temperature::celsius),
-            setpoint_c: setpoint.map(Temperature::celsius),
-            surround_c: self.surround_now(config).map(Temperature::celsius),
-            heater_share: share(OutputKind::Heater),
-            chiller_share: share(OutputKind::Chiller),
+            beer_c: None,
+            setpoint_c: None,
+            surround_c: None,
+            heater_share: None,
+            chiller_share: None,
         }
     }
 }
 
 /// The whole quarter of an hour that an instant lies in.
-fn quarter_of(at: Stamp) -> Stamp {
+pub(crate) fn quarter_of(at: Stamp) -> Stamp {
     let quarter = POINTS_APART.millis();
     Stamp::from_millis(at.millis().div_euclid(quarter) * quarter)
 }

@@ -1,10 +1,11 @@
 //! A late pitch: the readings that were kept since, judged as they would have been then.
 
 use crate::context::Context;
+use crate::course::quarter_of;
 use crate::input::{CommandInput, Reading};
 use crate::probe::Probe;
 use crate::vessel::{Controlled, Vessel, controlled_on};
-use quantity::{Stamp, Temperature};
+use quantity::{Span, Stamp, Temperature};
 
 impl Vessel {
     /// Takes the readings that were kept since a pitch in the past.
@@ -20,7 +21,16 @@ impl Vessel {
             .filter(|(at, _)| (pitched_at..=cx.now).contains(at))
             .collect();
         told.sort_by_key(|(at, _)| *at);
+        let silent_after = cx.setup.config.control.silent_after;
+        let beer = |probe: &Probe, now: Stamp| {
+            let last = probe.last().filter(|_| probe.is_trusted());
+            last.filter(|(at, _)| now.since(*at) < silent_after).map(|(_, beer)| beer)
+        };
+        let mut quarter = quarter_of(cx.clock.wall_of(pitched_at));
         for (at, reading) in told {
+            // A reading at the very quarter belongs to it.
+            let before = at - Span::from_millis(1);
+            self.keep_past_course(cx, &mut quarter, before, |now| beer(&probe, now));
             let celsius = reading.values.temperature_c;
             if let Some(celsius) = celsius.filter(|_| is_controlled_on(cx, &reading.source)) {
                 self.believe_past(cx, &mut probe, at, celsius);
@@ -30,6 +40,7 @@ impl Vessel {
                 self.take_past_gravity(cx, at, &reading.source, raw, temperature);
             }
         }
+        self.keep_past_course(cx, &mut quarter, cx.now, |now| beer(&probe, now));
     }
 
     /// A temperature of the beer, unless the probe was in doubt then.

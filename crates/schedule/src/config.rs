@@ -49,6 +49,8 @@ pub enum Broker {
     Embedded {
         /// Where it listens, `address:port`.
         listen: String,
+        /// Where it listens by TLS besides, if it does.
+        tls: Option<ListenTls>,
         /// Who may enter; required beyond loopback.
         users_file: Option<String>,
         /// Who a person's commands enter as, where there is a `users_file`.
@@ -75,6 +77,20 @@ pub enum Broker {
         /// The file with its key.
         client_key: Option<String>,
     },
+}
+
+/// Where and as whom the embedded broker listens by TLS.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ListenTls {
+    /// `address:port`.
+    pub listen: String,
+    /// The file with its certificate, and those between it and the authority.
+    pub certificate: String,
+    /// The file with the certificate's key.
+    pub key: String,
+    /// The file with the authority's certificates that each client's must be signed by; left out,
+    /// clients show none.
+    pub client_ca_file: Option<String>,
 }
 
 /// Where the daemon keeps what happened.

@@ -85,6 +85,10 @@ pub(crate) static LINK: Table = Table {
         Rule::Needs("client_certificate", "client_key"),
         Rule::Needs("client_key", "client_certificate"),
         Rule::Needs("password_file", "username"),
+        Rule::Needs("listen_tls", "certificate"),
+        Rule::Needs("certificate", "certificate_key"),
+        Rule::Needs("certificate_key", "listen_tls"),
+        Rule::Needs("client_ca_file", "listen_tls"),
     ],
     keys: &[
         Key::default(
@@ -99,6 +103,24 @@ pub(crate) static LINK: Table = Table {
             Kind::Listen,
             "127.0.0.1:1883",
             "Where the embedded broker listens; beyond loopback it needs `users_file`",
+        ),
+        Key::optional(
+            "listen_tls",
+            Kind::Listen,
+            "Where the embedded broker listens by TLS besides; beyond loopback it needs \
+             `users_file`",
+        ),
+        Key::optional(
+            "certificate",
+            Kind::File,
+            "The file with the embedded broker's certificate, for `listen_tls`",
+        ),
+        Key::optional("certificate_key", Kind::File, "The file with that certificate's key"),
+        Key::optional(
+            "client_ca_file",
+            Kind::File,
+            "The file with the authority's certificates by which each client at `listen_tls` must \
+             show one of its own; left out, none",
         ),
         Key::default(
             "topics",

@@ -1,6 +1,8 @@
 //! From a document to a configuration: everything but the vessels, and what vessels owe each other.
 
-use crate::config::{Broker, Config, Cooler, Drive, Link, Page, Store, Tell, TellWay, Vessel};
+use crate::config::{
+    Broker, Config, Cooler, Drive, Link, ListenTls, Page, Store, Tell, TellWay, Vessel,
+};
 use crate::config_keys::{CONFIG, COOLER, EVENTS, LINK, PAGE, SHOW, STORE, TELL};
 use crate::document::{Fields, Node, Walk};
 use crate::forms;
@@ -88,11 +90,14 @@ fn link(walk: &mut Walk, fields: &Fields<'_>) -> Option<Link> {
                 EMBEDDED,
             );
             let listen = listen?;
-            guarded(walk, &inner, &listen);
-            Broker::Embedded { listen, users_file, username, password_file }
+            guarded(walk, &inner, "listen", &listen);
+            let tls = listen_tls(walk, &inner);
+            Broker::Embedded { listen, tls, users_file, username, password_file }
         }
         Some(forms::BrokerAddress { host, port, tls }) => {
-            without_effect(walk, &inner, &["listen", "users_file"], "with a broker outside");
+            let keys = ["listen", "users_file"];
+            without_effect(walk, &inner, &keys, "with a broker outside");
+            without_effect(walk, &inner, LISTEN_TLS, "with a broker outside");
             if !tls {
                 let keys = ["ca_file", "client_certificate", "client_key"];
                 without_effect(walk, &inner, &keys, "without TLS (`mqtts://`)");
@@ -114,13 +119,27 @@ fn link(walk: &mut Walk, fields: &Fields<'_>) -> Option<Link> {
 
 const EMBEDDED: &str = "with the embedded broker";
 
+/// The keys of an embedded broker's TLS.
+const LISTEN_TLS: &[&str] = &["listen_tls", "certificate", "certificate_key", "client_ca_file"];
+
+/// Where the embedded broker listens by TLS; that no key stands alone is a rule of the table.
+fn listen_tls(walk: &mut Walk, fields: &Fields<'_>) -> Option<ListenTls> {
+    let listen = walk.text(fields, "listen_tls");
+    let certificate = walk.text(fields, "certificate");
+    let key = walk.text(fields, "certificate_key");
+    let client_ca_file = walk.text(fields, "client_ca_file");
+    let listen = listen?;
+    guarded(walk, fields, "listen_tls", &listen);
+    Some(ListenTls { listen, certificate: certificate?, key: key?, client_ca_file })
+}
+
 /// Refuses an embedded broker that anybody on the network may use.
-fn guarded(walk: &mut Walk, fields: &Fields<'_>, listen: &str) {
+fn guarded(walk: &mut Walk, fields: &Fields<'_>, key: &str, listen: &str) {
     if forms::is_loopback(listen) || fields.has("users_file") {
         return;
     }
     let message = format!("the embedded broker would be open to all who reach `{listen}`");
-    walk.error("open-broker", fields.place("listen"), message)
+    walk.error("open-broker", fields.place(key), message)
         .hint("add `users_file`, or listen on `\"127.0.0.1:1883\"` only");
 }
 

@@ -1,7 +1,7 @@
 //! The real daemon as a process, on a broker, with devices that speak.
 
 use crate::program;
-use barmkeep_tests::broker::Mosquitto;
+use barmkeep_tests::broker::{Mosquitto, free_port};
 use barmkeep_tests::program::Process;
 use rumqttc::{Client, Event, MqttOptions, Outgoing, QoS};
 use std::fs;
@@ -69,7 +69,9 @@ impl Running {
 
 /// A mosquitto that lets as many connect, and wait, as like.
 pub fn broker() -> Mosquitto {
-    Mosquitto::start_with("max_queued_messages 0\nmax_inflight_messages 100\n")
+    let lines = "persistence false\nallow_anonymous true\nmax_queued_messages 0\n\
+                 max_inflight_messages 100\n";
+    Mosquitto::start_in(crate::folder(), free_port(), lines)
 }
 
 /// A client with its loop, ready to be used.

@@ -238,9 +238,16 @@ impl Drawing<'_> {
         self.sheet.text((self.place.left, bottom + 33.0), "small quiet", "start", &caption);
     }
 
-    /// The lines and marks of a panel, its name and its legend.
-    fn panel(&mut self, scale: &Scale, label: &str, most: u32, entries: &[Entry]) {
-        let marks = scale.marks_most(most);
+    /// The lines and marks of a panel, its name and its legend; without marks where it shows
+    /// nothing, since they would be of no range that anything was in.
+    fn panel(&mut self, scale: &Scale, empty: bool, label: &str, entries: &[Entry]) {
+        let most = if scale.from - scale.to > 160.0 { 7 } else { 6 };
+        let marks = if empty { Vec::new() } else { scale.marks_most(most) };
+        if empty {
+            let middle = (self.place.left + self.place.right) / 2.0;
+            let place = (middle, (scale.from + scale.to) / 2.0);
+            self.sheet.text(place, "small quiet", "middle", "nothing is known yet");
+        }
         let decimals = crate::drawing::decimals(&marks);
         for value in marks {
             let y = scale.at(value);
@@ -285,9 +292,10 @@ impl Drawing<'_> {
             .chain(chart.readings.iter().map(|(_, sg)| *sg))
             .chain(chart.samples.iter().map(|sample| sample.sg))
             .chain(chart.expected_final);
+        let all: Vec<f64> = all.map(unit).collect();
         let (top, bottom) = self.place.gravity;
         let least = (unit(1.004) - unit(1.0)).abs();
-        let scale = Scale::of(all.map(unit), 0.05, bottom, top).widened(least);
+        let scale = Scale::of(all.iter().copied(), 0.05, bottom, top).widened(least);
         let (name, _) = gravity_name(chart.show.gravity);
         let readings = !chart.readings.is_empty();
         let mut entries: Vec<Entry> = vec![
@@ -297,7 +305,7 @@ impl Drawing<'_> {
             ("sign hollow", Swatch::Diamond, "sample"),
         ];
         entries.retain(|entry| readings || entry.0 != "readings");
-        self.panel(&scale, name, 7, &entries);
+        self.panel(&scale, all.is_empty(), name, &entries);
         let sd = |point: &Point| Some((point.sg?, point.sg_sd? * WITHIN_95));
         self.band("band", &scale, |point| sd(point).map(|(sg, sd)| (unit(sg - sd), unit(sg + sd))));
         let dots: Vec<(f64, f64)> =
@@ -333,11 +341,12 @@ impl Drawing<'_> {
     fn attenuation(&mut self) {
         let (top, bottom) = self.place.attenuation;
         let all = self.chart.course.iter().filter_map(|point| point.attenuation_percent);
+        let empty = all.clone().next().is_none();
         let scale = Scale::of(all.chain([0.0]), 0.06, bottom, top).widened(20.0);
         let scale = Scale { low: -2.0, ..scale };
         let entries =
             [("attenuation", Swatch::Line, "believed"), ("band share", Swatch::Area, "95 %")];
-        self.panel(&scale, "Apparent attenuation, %", 6, &entries);
+        self.panel(&scale, empty, "Apparent attenuation, %", &entries);
         self.band("band share", &scale, |point| {
             let reach = point.attenuation_sd? * WITHIN_95;
             point.attenuation_percent.map(|percent| (percent - reach, percent + reach))
@@ -353,8 +362,9 @@ impl Drawing<'_> {
         };
         let all = chart.course.iter();
         let all = all.flat_map(|point| [point.beer_c, point.setpoint_c, point.surround_c]);
+        let all: Vec<f64> = all.flatten().map(unit).collect();
         let (top, bottom) = self.place.warmth;
-        let scale = Scale::of(all.flatten().map(unit), 0.06, bottom, top).widened(4.0);
+        let scale = Scale::of(all.iter().copied(), 0.06, bottom, top).widened(4.0);
         let has_surround = chart.course.iter().any(|point| point.surround_c.is_some());
         let mut entries: Vec<Entry> = vec![
             ("beer", Swatch::Line, "beer"),
@@ -366,7 +376,7 @@ impl Drawing<'_> {
             TemperatureUnit::Celsius => "Temperature, °C",
             TemperatureUnit::Fahrenheit => "Temperature, °F",
         };
-        self.panel(&scale, name, 6, &entries);
+        self.panel(&scale, all.is_empty(), name, &entries);
         self.line("surround", &scale, |point| point.surround_c.map(unit));
         self.line("beer", &scale, |point| point.beer_c.map(unit));
         self.line("setpoint", &scale, |point| point.setpoint_c.map(unit));
@@ -457,7 +467,9 @@ impl Drawing<'_> {
         let x = self.x(self.chart.until);
         self.sheet.rule((x, self.place.strip), (x, self.place.bottom), "now");
         // Early in a batch it would stand upon what the axis is.
-        let x = x.max(self.place.left + 190.0).min(self.place.right);
+        let caption = self.chart.calendar.caption(self.chart.from, self.end);
+        let taken = (caption.chars().count() + 4) as f64 * self.place.letter;
+        let x = x.max(self.place.left + taken).min(self.place.right);
         let anchor = if x > self.place.right - 20.0 { "end" } else { "middle" };
         self.sheet.text((x, self.place.bottom + 33.0), "small label", anchor, "now");
     }

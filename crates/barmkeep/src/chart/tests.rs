@@ -224,3 +224,23 @@ fn a_part_of_a_batch_has_what_was_before_the_split() {
     assert_eq!(names, ["primary", "rest"]);
     assert!(chart.events.iter().all(|event| event.text != "Not here."));
 }
+
+#[test]
+fn a_panel_of_which_nothing_is_known_has_no_marks() {
+    let mut chart = Chart::new("a", Show::default(), Calendar::Days, at(0.0));
+    chart.note(&record(Kind::StageEntered, 0.0, "", &json!({ "stage": "primary" })));
+    let unknown = Point {
+        sg: None,
+        sg_sd: None,
+        attenuation_percent: None,
+        attenuation_sd: None,
+        ..point(0.25)
+    };
+    chart.extend([unknown]);
+    let svg = chart.svg();
+    // Of the gravity and the attenuation; the beer's temperature is known.
+    assert_eq!(svg.matches("nothing is known yet").count(), 2, "{svg}");
+    let marks = |class: &str| svg.matches(&format!("class=\"{class}\"")).count();
+    // The temperature's marks, and the feet of the two outputs.
+    assert!((4..=9).contains(&marks("grid")), "{}", marks("grid"));
+}

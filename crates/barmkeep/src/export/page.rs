@@ -37,7 +37,7 @@ table { border-collapse: collapse; width: 100%; font-size: .92rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0;
   border-bottom: 1px solid var(--rule); font-variant-numeric: tabular-nums; }
 th { color: var(--quiet); font-weight: normal; }
-td.time { white-space: nowrap; }
+@media (min-width: 40.01rem), print { td.time { white-space: nowrap; } }
 summary { cursor: pointer; }
 footer { margin-top: 2rem; font-size: .85rem; color: var(--quiet); }
 @media print {
@@ -134,7 +134,7 @@ impl Writer<'_> {
 
     fn figures(&self) -> Markup {
         let figures = &self.account.figures;
-        let percent = |value: Option<f64>| value.map(|value| format!("{value:.1} %"));
+        let percent = |value: Option<f64>| value.map(crate::words::percent);
         let gravity = match (figures.sg, figures.sd) {
             (Some(sg), Some(sd)) => Some(self.show.gravity_with_sd(sg, sd)),
             (sg, _) => sg.map(|sg| self.gravity(sg)),

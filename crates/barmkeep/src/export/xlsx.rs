@@ -18,6 +18,9 @@ const EPOCH: f64 = 25_569.0;
 /// A sheet's longest text, in characters: the format's own limit.
 const TEXT_MAX: usize = 32_767;
 
+/// A sheet's most rows below its head: the format's own limit.
+const ROWS_MAX: usize = 1_048_575;
+
 /// What a person reads in.
 pub(super) struct Reader<'a> {
     pub show: Show,
@@ -34,10 +37,21 @@ pub(super) fn workbook(
     reader: &Reader<'_>,
     done: &dyn Fn(),
 ) -> Result<Vec<u8>, Failure> {
-    try_workbook(account, sheets, reader, done).map_err(|error| {
-        Failure::new(Status::Failed, format!("{}: no workbook: {error}", account.batch.id))
-            .hint("`--format csv` has no such limit")
-    })
+    let id = &account.batch.id;
+    fits(id, sheets)?;
+    try_workbook(account, sheets, reader, done)
+        .map_err(|error| Failure::new(Status::Failed, format!("{id}: no workbook: {error}")))
+}
+
+/// Refuses what would be cut: a spreadsheet shows no rows beyond its last.
+fn fits(id: &str, sheets: &[Sheet]) -> Result<(), Failure> {
+    let Some(sheet) = sheets.iter().find(|sheet| sheet.rows.len() > ROWS_MAX) else {
+        return Ok(());
+    };
+    let (name, rows) = (sheet.what.name(), sheet.rows.len());
+    let text = format!("{id}: {rows} {name}, and a sheet of a workbook holds {ROWS_MAX}");
+    Err(Failure::new(Status::Failed, text)
+        .hint(format!("`--format csv --what {name}` has no such limit")))
 }
 
 fn try_workbook(
@@ -201,4 +215,21 @@ fn chart(course: &Sheet, lines: &[Drawn], unit: &str, decimals: &str) -> Chart {
     }
     chart.set_width(760).set_height(300);
     chart
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn more_rows_than_a_sheet_holds_are_refused_and_not_cut() {
+        let sheet = |rows| Sheet {
+            what: What::Readings,
+            columns: vec!["time"],
+            rows: vec![Vec::new(); rows],
+        };
+        assert!(fits("north-1", &[sheet(ROWS_MAX)]).is_ok());
+        let refused = fits("north-1", &[sheet(1), sheet(ROWS_MAX + 1)]).unwrap_err();
+        assert!(refused.message.contains("1048576 readings"), "{}", refused.message);
+    }
 }

@@ -135,9 +135,7 @@ fn client_config(
         return Ok(Arc::new(builder.with_no_client_auth()));
     };
     let chain = certificates("client_certificate", folder, certificate)?;
-    let file = folder.join(key);
-    let key = PrivateKeyDer::from_pem_slice(&read("client_key", &file)?)
-        .map_err(|error| content(&file, "a private key in PEM form", &error.to_string()))?;
+    let (file, key) = private_key("client_key", folder, key)?;
     let config = builder
         .with_client_auth_cert(chain, key)
         .map_err(|error| content(&file, "the key of `client_certificate`", &error.to_string()))?;
@@ -169,7 +167,20 @@ fn roots(folder: &Path, ca_file: Option<&str>) -> Result<RootCertStore, LinkErro
     Ok(roots)
 }
 
-fn certificates(
+/// A private key, and the path of its file.
+pub(super) fn private_key(
+    key: &'static str,
+    folder: &Path,
+    file: &str,
+) -> Result<(PathBuf, PrivateKeyDer<'static>), LinkError> {
+    let path = folder.join(file);
+    let found = PrivateKeyDer::from_pem_slice(&read(key, &path)?)
+        .map_err(|error| content(&path, "a private key in PEM form", &error.to_string()))?;
+    Ok((path, found))
+}
+
+/// The certificates in a file; it has at least one.
+pub(super) fn certificates(
     key: &'static str,
     folder: &Path,
     file: &str,
@@ -184,7 +195,8 @@ fn certificates(
     Ok(found)
 }
 
-fn content(file: &Path, wanted: &str, error: &str) -> LinkError {
+/// A file holds something else.
+pub(super) fn content(file: &Path, wanted: &str, error: &str) -> LinkError {
     LinkError::Content {
         file: file.to_owned(),
         problem: format!("it should hold {wanted}: {error}"),

@@ -2,23 +2,21 @@
 //!
 //! It keeps nothing on disk: retained messages of devices are lost when the program ends, and the
 //! daemon publishes its own again. Without a `users_file` it listens on this machine only, and lets
-//! in whoever is there; with one, rights are per user ([`super::users`]).
+//! in whoever is there; with one, rights are per user ([`super::users`], [`super::rights`]). The
+//! library's broker itself listens behind a door ([`super::door`]).
 
 use super::access::listen_address;
+use super::door::{self, Door, Guests};
 use super::error::LinkError;
-use super::users::{Users, random};
+use super::plan::Plan;
+use super::rights::{OWN_NAME, Rights, is_here};
+use super::users::random;
 use mqtt5::broker::config::{BrokerConfig, StorageBackend, StorageConfig};
-use mqtt5::broker::{AuthProvider, AuthResult, BrokerShutdownHandle, MqttBroker};
-use mqtt5::packet::connect::ConnectPacket;
-use mqtt5::protocol::v5::reason_codes::ReasonCode;
-use std::collections::BTreeSet;
-use std::future::Future;
-use std::net::{IpAddr, SocketAddr};
-use std::path::{Path, PathBuf};
-use std::pin::Pin;
-use std::sync::{Arc, Mutex, PoisonError};
+use mqtt5::broker::{BrokerShutdownHandle, MqttBroker};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::Semaphore;
 use tokio::task::JoinHandle;
 
 /// How many clients at most; the daemon takes one, and one for each switch.
@@ -28,7 +26,7 @@ pub const PACKET_BYTES_MAX: usize = 512 * 1024;
 /// How many retained messages at most, and the largest of them in bytes.
 pub const RETAINED_MAX: usize = 20_000;
 /// The largest retained message, in bytes.
-pub const RETAINED_BYTES_MAX: usize = 256 * 1024;
+pub const RETAINED_BYTES_MAX: usize = 64 * 1024;
 /// How many subscriptions a client may have.
 pub const SUBSCRIPTIONS_MAX: usize = 20_000;
 /// How much waits for a client that is away, in messages and in bytes.
@@ -37,66 +35,86 @@ pub const QUEUED_MAX: usize = 1000;
 pub const QUEUED_BYTES_MAX: usize = 256 * 1024;
 /// How long the broker remembers a client that is away.
 pub const SESSION_LIFE: Duration = Duration::from_secs(86_400);
-/// How many different refusals are logged; a device that tries again for ever is logged once.
-const REFUSALS_MAX: usize = 1000;
-/// The name by which the daemon enters; a user's name cannot begin with `$`.
-const OWN_NAME: &str = "$daemon";
 /// How long the broker's end may take.
 const STOP: Duration = Duration::from_secs(5);
 /// So long it may hand on what it has acknowledged.
 const HANDS_ON: Duration = Duration::from_millis(300);
 
+/// So long clients may take to go once the broker has ended.
+const GOING: Duration = Duration::from_secs(1);
+/// Files that the rest of the program may need: the store, the page's readers, receivers of events.
+const FILES_OF_OTHERS: u64 = 256;
+/// Files that a client takes: its own connection, and both ends of the one inside.
+const FILES_OF_A_CLIENT: u64 = 3;
+
 /// A running broker; it ends when this is dropped, too.
 pub struct Broker {
     address: SocketAddr,
+    inside: SocketAddr,
+    doors: Vec<Door>,
     secret: String,
     shutdown: BrokerShutdownHandle,
     task: JoinHandle<()>,
 }
 
 impl Broker {
-    /// Starts a broker on exactly `listen`; it is ready when this returns. Only the daemon may use
-    /// the client id `reserved` and those that follow it with a `-`.
+    /// Starts a broker; it is ready when this returns.
     ///
     /// # Errors
     /// Where `listen` is no address or is taken, where it lies beyond this machine and there is no
-    /// `users_file`, or where that file is wrong.
-    pub async fn start(
-        listen: &str,
-        users_file: Option<&Path>,
-        reserved: &str,
-    ) -> Result<Self, LinkError> {
-        let wanted = listen_address(listen)?;
-        let users = users_file.map(Users::load).transpose()?;
-        if users.is_none() && !is_here(wanted.ip()) {
-            return Err(LinkError::UsersFileMissing { listen: listen.to_owned() });
+    /// `users_file`, or where a file is wrong.
+    pub async fn start(plan: Plan<'_>) -> Result<Self, LinkError> {
+        let mut places = vec![(plan.listen, None)];
+        if let Some(tls) = plan.tls {
+            places.push((tls.listen.as_str(), Some(door::acceptor(tls, &plan.folder)?)));
         }
+        let guests = Arc::new(Guests::new(room()));
         let secret = random().map_err(LinkError::Unexpected)?;
         let secret: String = secret.iter().map(|byte| format!("{byte:02x}")).collect();
-        let rights = Rights {
-            users: users.map(Arc::new),
-            secret: secret.clone(),
-            reserved: reserved.to_owned(),
-            turn: Semaphore::new(1),
-            refusals: Mutex::default(),
-        };
-        let broker = MqttBroker::with_config(settings(wanted)).await;
-        let broker = broker.map_err(|error| bind_error(wanted, listen, &error.to_string()))?;
+        let rights =
+            Rights::new(plan.users_file, secret.clone(), plan.reserved, plan.own, guests.clone())?;
+        let broker = MqttBroker::with_config(settings(SocketAddr::from(([127, 0, 0, 1], 0)))).await;
+        let cannot =
+            |said: &str| LinkError::Unexpected(format!("the embedded broker cannot start: {said}"));
+        let broker = broker.map_err(|error| cannot(&error.to_string()))?;
         let mut broker = broker.with_auth_provider(Arc::new(rights));
-        let address = broker.local_addr().unwrap_or(wanted);
+        let inside = broker.local_addr().ok_or_else(|| cannot("it has no address"))?;
+        let mut doors = Vec::new();
+        for (listen, tls) in places {
+            let wanted = listen_address(listen)?;
+            if plan.users_file.is_none() && !is_here(wanted.ip()) {
+                return Err(LinkError::UsersFileMissing { listen: listen.to_owned() });
+            }
+            let is_tls = tls.is_some();
+            let door = Door::open(wanted, inside, tls, guests.clone()).await;
+            let door =
+                door.map_err(|error| LinkError::Bind { listen: listen.to_owned(), error })?;
+            tracing::info!(address = %door.address, tls = is_tls, "the embedded broker listens");
+            doors.push(door);
+        }
+        let address = doors[0].address;
         let shutdown = broker.shutdown_handle();
         let task = tokio::spawn(async move {
             if let Err(error) = broker.run().await {
                 tracing::error!(%error, "the embedded broker ended");
             }
         });
-        tracing::info!(%address, "the embedded broker listens");
-        Ok(Broker { address, secret, shutdown, task })
+        Ok(Broker { address, inside, doors, secret, shutdown, task })
     }
 
     /// Where it listens.
     pub fn address(&self) -> SocketAddr {
         self.address
+    }
+
+    /// Where it listens by TLS, if it does.
+    pub fn tls_address(&self) -> Option<SocketAddr> {
+        self.doors.get(1).map(|door| door.address)
+    }
+
+    /// Where the daemon itself reaches it, by no door.
+    pub(super) fn inside(&self) -> SocketAddr {
+        self.inside
     }
 
     /// Name and password by which the daemon itself enters, with all rights; new at each start.
@@ -107,12 +125,30 @@ impl Broker {
     /// Ends the broker: clients are cut, and their wills said to those who are still there. What it
     /// has acknowledged, it is first given a moment to hand on: an output's last `off` is among it.
     pub async fn stop(mut self) {
+        self.doors.iter().for_each(Door::close);
         tokio::time::sleep(HANDS_ON).await;
         self.shutdown.shutdown();
         if tokio::time::timeout(STOP, &mut self.task).await.is_err() {
             tracing::warn!("the embedded broker did not end in time; it is cut");
         }
+        for door in self.doors.drain(..) {
+            door.shut(GOING).await;
+        }
     }
+}
+
+/// How many clients there is room for: each takes files of the process, of which the system allows
+/// so many, and fewer at first than it would.
+fn room() -> usize {
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    let allowed = getrlimit(Resource::Nofile);
+    let wanted = FILES_OF_OTHERS + FILES_OF_A_CLIENT * CLIENTS_MAX as u64;
+    let most = allowed.maximum.unwrap_or(wanted).min(wanted);
+    let now = allowed.current.unwrap_or(wanted);
+    let raised = Rlimit { current: Some(most), maximum: allowed.maximum };
+    let files = if now < most && setrlimit(Resource::Nofile, raised).is_ok() { most } else { now };
+    let room = files.saturating_sub(FILES_OF_OTHERS) / FILES_OF_A_CLIENT;
+    usize::try_from(room).unwrap_or(CLIENTS_MAX).clamp(16, CLIENTS_MAX)
 }
 
 impl Drop for Broker {
@@ -146,123 +182,4 @@ fn settings(address: SocketAddr) -> BrokerConfig {
         },
         ..BrokerConfig::default()
     }
-}
-
-/// The library tells why it cannot listen in a paragraph of its own; the system says it in a word.
-fn bind_error(address: SocketAddr, listen: &str, said: &str) -> LinkError {
-    match std::net::TcpListener::bind(address) {
-        Err(error) => LinkError::Bind { listen: listen.to_owned(), error },
-        Ok(_) => LinkError::Unexpected(format!("the embedded broker cannot start: {said}")),
-    }
-}
-
-/// Whether an address is this machine's own.
-fn is_here(ip: IpAddr) -> bool {
-    ip.to_canonical().is_loopback()
-}
-
-/// Who may enter and do what.
-struct Rights {
-    users: Option<Arc<Users>>,
-    secret: String,
-    reserved: String,
-    /// One password at a time is hashed: the memory is bounded, and the control loop's core is
-    /// free.
-    turn: Semaphore,
-    /// What was refused and logged.
-    refusals: Mutex<BTreeSet<String>>,
-}
-
-impl Rights {
-    async fn enter(&self, connect: &ConnectPacket, client: SocketAddr) -> AuthResult {
-        let password = connect.password.as_deref().unwrap_or_default();
-        let own =
-            connect.username.as_deref() == Some(OWN_NAME) && same(password, self.secret.as_bytes());
-        let id = connect.client_id.as_str();
-        let is_reserved = id
-            .strip_prefix(self.reserved.as_str())
-            .is_some_and(|rest| rest.is_empty() || rest.starts_with('-'));
-        if own {
-            return AuthResult::success_with_user(OWN_NAME);
-        }
-        if is_reserved {
-            self.log(&format!("`{id}` from {}: the client id is the daemon's", client.ip()));
-            return AuthResult::fail(ReasonCode::ClientIdentifierNotValid);
-        }
-        let Some(users) = &self.users else { return AuthResult::success() };
-        let Some(name) = connect.username.clone() else {
-            if users.anonymous_here && is_here(client.ip()) {
-                return AuthResult::success();
-            }
-            self.log(&format!("`{id}` from {}: it gives no user name", client.ip()));
-            return AuthResult::fail(ReasonCode::NotAuthorized);
-        };
-        let (users, asked, password) = (users.clone(), name.clone(), password.to_vec());
-        let _turn = self.turn.acquire().await;
-        let right = tokio::task::spawn_blocking(move || users.is_password(&asked, &password)).await;
-        if matches!(right, Ok(true)) {
-            return AuthResult::success_with_user(name);
-        }
-        self.log(&format!("user `{name}` from {}: wrong name or password", client.ip()));
-        AuthResult::fail(ReasonCode::BadUsernameOrPassword)
-    }
-
-    /// Whoever has no name came from this machine and may do all.
-    fn may(&self, client: &str, user: Option<&str>, verb: &str, topic: &str) -> bool {
-        let allowed = match (user, &self.users) {
-            (None, _) | (Some(OWN_NAME), _) => true,
-            (Some(_), None) => false,
-            (Some(name), Some(users)) if verb == "publish on" => users.may_publish(name, topic),
-            (Some(name), Some(users)) => users.may_subscribe(name, topic),
-        };
-        if !allowed {
-            let user = user.unwrap_or_default();
-            self.log(&format!("user `{user}` (client `{client}`) may not {verb} `{topic}`"));
-        }
-        allowed
-    }
-
-    /// Says once what was refused: MQTT 3.1.1 cannot tell the client.
-    fn log(&self, refusal: &str) {
-        // A set of texts is whole whatever panicked while it was held.
-        let mut known = self.refusals.lock().unwrap_or_else(PoisonError::into_inner);
-        if known.len() < REFUSALS_MAX && known.insert(refusal.to_owned()) {
-            tracing::warn!("the embedded broker refuses {refusal}");
-        }
-    }
-}
-
-impl AuthProvider for Rights {
-    fn authenticate<'a>(
-        &'a self,
-        connect: &'a ConnectPacket,
-        client: SocketAddr,
-    ) -> Pin<Box<dyn Future<Output = mqtt5::error::Result<AuthResult>> + Send + 'a>> {
-        Box::pin(async move { Ok(self.enter(connect, client).await) })
-    }
-
-    fn authorize_publish<'a>(
-        &'a self,
-        client_id: &str,
-        user_id: Option<&'a str>,
-        topic: &'a str,
-    ) -> Pin<Box<dyn Future<Output = bool> + Send + 'a>> {
-        let may = self.may(client_id, user_id, "publish on", topic);
-        Box::pin(std::future::ready(may))
-    }
-
-    fn authorize_subscribe<'a>(
-        &'a self,
-        client_id: &str,
-        user_id: Option<&'a str>,
-        topic_filter: &'a str,
-    ) -> Pin<Box<dyn Future<Output = bool> + Send + 'a>> {
-        let may = self.may(client_id, user_id, "subscribe to", topic_filter);
-        Box::pin(std::future::ready(may))
-    }
-}
-
-/// Compares in a time that does not tell how much of it is right.
-fn same(one: &[u8], other: &[u8]) -> bool {
-    one.len() == other.len() && one.iter().zip(other).fold(0, |all, (a, b)| all | (a ^ b)) == 0
 }

@@ -130,6 +130,7 @@ impl Carrier {
             let began = Instant::now();
             let ended = self.connection(version, &mut versions, connected_before).await;
             let Ended::Failed { fault, was_up } = ended else { return };
+            let fault = fault.named(self.access.login.as_ref());
             connected_before |= was_up;
             if was_up {
                 told = None;

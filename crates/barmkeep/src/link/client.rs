@@ -5,6 +5,7 @@ use super::backoff;
 use super::broker::Broker;
 use super::carrier::{Carrier, Mailbox, Role};
 use super::error::LinkError;
+use super::plan::{Own, Plan};
 use super::queue::{Class, Outgoing, PAYLOAD_OUT_BYTES_MAX, PublishError, Waiting};
 use super::session::{Identity, Version, Will};
 use super::topics::{self, Topics};
@@ -245,11 +246,19 @@ impl Link {
         }
         let mut access = Access::new(&config.broker, folder)?;
         let broker = match &config.broker {
-            config::Broker::Embedded { listen, users_file, .. } => {
+            config::Broker::Embedded { listen, tls, users_file, .. } => {
                 let users_file = users_file.as_ref().map(|file| folder.join(file));
-                let reserved = daemon_id(&config.topics);
-                let broker = Broker::start(listen, users_file.as_deref(), &reserved).await?;
-                access.port = broker.address().port();
+                let broker = Broker::start(Plan {
+                    listen,
+                    tls: tls.as_ref(),
+                    folder: folder.to_owned(),
+                    users_file: users_file.as_deref(),
+                    reserved: &daemon_id(&config.topics),
+                    own: own(config, driven),
+                })
+                .await?;
+                let inside = broker.inside();
+                (access.host, access.port) = (inside.ip().to_string(), inside.port());
                 let (username, password) = broker.own_login();
                 access.login = Some(Login { username, password: Password::Known(password) });
                 Some(broker)
@@ -482,6 +491,15 @@ impl LinkHandle {
             ..main.clone()
         };
         self.switch_tasks.spawn(carrier.run());
+    }
+}
+
+/// What nobody but the daemon says at the embedded broker.
+fn own(config: &config::Link, driven: BTreeSet<&String>) -> Own {
+    Own {
+        prefix: config.topics.clone(),
+        described: config.describe_at.as_ref().map(|at| format!("{at}/5/{}", config.topics)),
+        driven: driven.into_iter().cloned().collect(),
     }
 }
 

@@ -1,5 +1,6 @@
 //! Why a connection failed or ended, in words, and what that says of the broker.
 
+use super::access::{Login, Password};
 use super::error::LinkError;
 use super::session::spaced;
 use rumqttc::{self as v3, v5};
@@ -13,6 +14,8 @@ pub(super) struct Fault {
     pub hint: String,
     /// What it says of the version of MQTT that was tried.
     pub version: Suspicion,
+    /// Whether the broker refuses who we say we are.
+    is_login: bool,
 }
 
 /// Whether the broker may not speak the version of MQTT that was tried.
@@ -28,7 +31,20 @@ pub(super) enum Suspicion {
 
 impl Fault {
     fn new(reason: impl Into<String>, hint: &str, version: Suspicion) -> Self {
-        Fault { reason: reason.into(), hint: hint.to_owned(), version }
+        Fault { reason: reason.into(), hint: hint.to_owned(), version, is_login: false }
+    }
+
+    /// Names who we are and the file of our password, where the broker refuses just that.
+    pub fn named(mut self, login: Option<&Login>) -> Self {
+        if self.is_login
+            && let Some(Login { username, password }) = login
+        {
+            self.reason = self.reason.replacen("us:", &format!("user `{username}`:"), 1);
+            if let Password::File(file) = password {
+                self.hint = format!("{}; the password is in {}", self.hint, file.display());
+            }
+        }
+        self
     }
 
     /// One of our own files cannot be used.
@@ -126,20 +142,22 @@ impl Fault {
 }
 
 fn bad_login() -> Fault {
-    Fault::new(
+    let fault = Fault::new(
         "the broker refuses us: wrong user name or password",
         "check `username` and `password_file` under [link]",
         Suspicion::None,
-    )
+    );
+    Fault { is_login: true, ..fault }
 }
 
 fn not_authorized() -> Fault {
-    Fault::new(
+    let fault = Fault::new(
         "the broker refuses us: not authorized",
         "check `username` and `password_file` under [link], and the rights that the broker gives \
          this user",
         Suspicion::None,
-    )
+    );
+    Fault { is_login: true, ..fault }
 }
 
 fn refused(said: &str) -> Fault {
@@ -197,10 +215,70 @@ fn tls(error: &rumqttc::TlsError) -> Fault {
 const TLS_HINT: &str = "check `ca_file`, and that the host in `broker` is a name in the broker's \
                         certificate";
 
+/// What is wrong with a certificate, the broker's or ours.
+fn certificate(error: &rustls::Error) -> Fault {
+    use rustls::AlertDescription as Alert;
+    use rustls::CertificateError as Wrong;
+    let (reason, hint) = match error {
+        rustls::Error::InvalidCertificate(wrong) => match wrong {
+            Wrong::ExpiredContext { time, not_after } => (
+                format!(
+                    "the broker's certificate was valid until {}; it is {} here",
+                    stamp(*not_after),
+                    stamp(*time)
+                ),
+                "renew the broker's certificate, or set this machine's clock",
+            ),
+            Wrong::NotValidYetContext { time, not_before } => (
+                format!(
+                    "the broker's certificate is not valid yet, but from {}; it is {} here",
+                    stamp(*not_before),
+                    stamp(*time)
+                ),
+                "set the clock of this machine, or of the one where the certificate was made",
+            ),
+            // Two authorities of one name differ by what they sign.
+            Wrong::UnknownIssuer | Wrong::BadSignature => (
+                "the broker's certificate is signed by an authority that is not known here"
+                    .to_owned(),
+                "`ca_file` under [link] must hold the authority that signed it",
+            ),
+            Wrong::NotValidForNameContext { expected, .. } => (
+                format!("the broker's certificate is not for the name `{}`", expected.to_str()),
+                "the host in `broker` under [link] must be a name in the broker's certificate",
+            ),
+            other => (format!("TLS failed: {other}"), TLS_HINT),
+        },
+        rustls::Error::AlertReceived(Alert::CertificateRequired) => (
+            "the broker wants a certificate of ours".to_owned(),
+            "set `client_certificate` and `client_key` under [link]",
+        ),
+        rustls::Error::AlertReceived(
+            alert @ (Alert::BadCertificate
+            | Alert::CertificateExpired
+            | Alert::CertificateRevoked
+            | Alert::CertificateUnknown
+            | Alert::UnknownCA
+            | Alert::UnsupportedCertificate),
+        ) => (
+            format!("the broker does not take our certificate: {}", spaced(&format!("{alert:?}"))),
+            "the broker must know the authority that signed `client_certificate`, and its time \
+             must not be over",
+        ),
+        other => (format!("TLS failed: {other}"), TLS_HINT),
+    };
+    Fault::new(reason, hint, Suspicion::None)
+}
+
+fn stamp(time: rustls::pki_types::UnixTime) -> String {
+    let millis = time.as_secs().saturating_mul(1000);
+    quantity::Stamp::from_millis(i64::try_from(millis).unwrap_or(i64::MAX)).rfc3339()
+}
+
 fn io(error: &std::io::Error) -> Fault {
     use std::io::ErrorKind;
-    if error.get_ref().is_some_and(<dyn std::error::Error + Send + Sync>::is::<rustls::Error>) {
-        return Fault::new(format!("TLS failed: {error}"), TLS_HINT, Suspicion::None);
+    if let Some(error) = error.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>()) {
+        return certificate(error);
     }
     let (hint, version) = match error.kind() {
         ErrorKind::ConnectionRefused => ("is the broker running?", Suspicion::None),

@@ -23,9 +23,14 @@ pub mod broker;
 mod carrier;
 mod client;
 pub mod decode;
+#[cfg(feature = "broker")]
+mod door;
 mod error;
 mod fault;
+mod plan;
 pub mod queue;
+#[cfg(feature = "broker")]
+mod rights;
 mod session;
 pub mod topics;
 pub mod users;

@@ -1,8 +1,8 @@
 //! In the place of the broker inside, in a program that was built without it.
 
 use super::error::LinkError;
+use super::plan::Plan;
 use std::net::SocketAddr;
-use std::path::Path;
 
 /// There is none.
 pub enum Broker {}
@@ -12,12 +12,17 @@ impl Broker {
     ///
     /// # Errors
     /// Always.
-    pub async fn start(_: &str, _: Option<&Path>, _: &str) -> Result<Self, LinkError> {
+    pub async fn start(_: Plan<'_>) -> Result<Self, LinkError> {
         Err(LinkError::NoBroker)
     }
 
     /// Where it listens.
     pub fn address(&self) -> SocketAddr {
+        match *self {}
+    }
+
+    /// Where the daemon enters.
+    pub(super) fn inside(&self) -> SocketAddr {
         match *self {}
     }
 

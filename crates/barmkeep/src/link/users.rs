@@ -18,8 +18,8 @@
 use super::error::{LinkError, read};
 use super::topics::{covers, is_filter};
 use argon2::password_hash::rand_core::{OsRng, RngCore};
-use argon2::password_hash::{PasswordHash, PasswordHasher, PasswordVerifier, SaltString};
-use argon2::{Algorithm, Argon2, Params, Version};
+use argon2::password_hash::{Output, PasswordHash, PasswordHasher, Salt, SaltString};
+use argon2::{Algorithm, Argon2, Block, Params, Version};
 use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -40,6 +40,30 @@ pub struct Users {
     users: BTreeMap<String, User>,
     /// Whether programs on this machine may enter without a password.
     pub anonymous_here: bool,
+}
+
+/// What hashes are computed in, used again and again: given back each time, so large a piece stays
+/// with each thread that ever had it, and a daemon would grow with its visitors.
+#[derive(Default)]
+pub struct Memory(Vec<Block>);
+
+impl Memory {
+    fn verify(&mut self, hash: &str, password: &[u8]) -> Option<bool> {
+        let hash = PasswordHash::new(hash).ok()?;
+        let params = Params::try_from(&hash).ok()?;
+        let algorithm = Algorithm::try_from(hash.algorithm).ok()?;
+        let version = hash.version.map_or(Ok(Version::default()), Version::try_from).ok()?;
+        let (salt, wanted) = (hash.salt?, hash.hash?);
+        let mut salt_bytes = [0; Salt::MAX_LENGTH];
+        let salt = salt.decode_b64(&mut salt_bytes).ok()?;
+        self.0.resize(params.block_count().max(self.0.len()), Block::default());
+        let mut out = [0; Output::MAX_LENGTH];
+        let out = &mut out[..wanted.len()];
+        let argon2 = Argon2::new(algorithm, version, params);
+        argon2.hash_password_into_with_memory(password, salt, out, &mut self.0[..]).ok()?;
+        // In a time that does not tell how much of it is right.
+        Some(Output::new(out).ok()? == wanted)
+    }
 }
 
 /// What a user may do.
@@ -103,13 +127,17 @@ impl Users {
     }
 
     /// Whether this is the user's password. Slow by intent, also for names that are not known.
-    pub fn is_password(&self, name: &str, password: &[u8]) -> bool {
+    pub fn is_password(&self, name: &str, password: &[u8], memory: &mut Memory) -> bool {
         let user = self.users.get(name);
         let Some(asked) = user.or_else(|| self.users.values().next()) else { return false };
         let right = password.len() <= PASSWORD_BYTES_MAX
-            && PasswordHash::new(&asked.password)
-                .is_ok_and(|hash| Argon2::default().verify_password(password, &hash).is_ok());
+            && memory.verify(&asked.password, password).unwrap_or(false);
         right && user.is_some()
+    }
+
+    /// Whether there is a user of this name.
+    pub fn is_user(&self, name: &str) -> bool {
+        self.users.contains_key(name)
     }
 
     /// Whether the user may publish on `topic`.
@@ -192,12 +220,13 @@ mod tests {
         assert!(hash.starts_with("$argon2id$v=19$m=7168,t=5,p=1$"), "{hash}");
         assert_ne!(hash, hash_password("malt and hops").unwrap(), "each hash has its own salt");
         let users = Users::parse(&file(&format!("password = \"{hash}\""))).unwrap();
+        let mut memory = Memory::default();
         assert!(users.anonymous_here);
-        assert!(users.is_password("float-1", b"malt and hops"));
-        assert!(!users.is_password("float-1", b"malt and hop"));
-        assert!(!users.is_password("float-1", b""));
-        assert!(!users.is_password("float-2", b"malt and hops"));
-        assert!(!users.is_password("float-1", &[b'x'; PASSWORD_BYTES_MAX + 1]));
+        assert!(users.is_password("float-1", b"malt and hops", &mut memory));
+        assert!(!users.is_password("float-1", b"malt and hop", &mut memory));
+        assert!(!users.is_password("float-1", b"", &mut memory));
+        assert!(!users.is_password("float-2", b"malt and hops", &mut memory));
+        assert!(!users.is_password("float-1", &[b'x'; PASSWORD_BYTES_MAX + 1], &mut memory));
         assert!(hash_password("").is_err());
         assert!(hash_password(&"x".repeat(PASSWORD_BYTES_MAX + 1)).is_err());
         assert!(hash_password(&"x".repeat(PASSWORD_BYTES_MAX)).is_ok());
@@ -242,6 +271,7 @@ mod tests {
     fn programs_on_this_machine_may_need_a_password_too() {
         let users = Users::parse("format = 1\nthis_machine = \"password\"").unwrap();
         assert!(!users.anonymous_here);
-        assert!(!users.is_password("anybody", b"x"));
+        let mut memory = Memory::default();
+        assert!(!users.is_password("anybody", b"x", &mut memory));
     }
 }

@@ -32,7 +32,7 @@ fn card(site: &Site, state: &State) -> Markup {
         p class="what" { (what(state)) }
         (figures(site, state))
         @if let Some(wait) = state.waits_for.iter().find(|wait| wait.answer != "yes") {
-            p { "Waits for " (wait.milestone) ": " (wait.now) }
+            p { "Waits for: " (wait.milestone) " (" (wait.now) ")" }
         }
         @if let Some(next) = state.forecast.first().filter(|_| state.run == "running") {
             @if let Some(leaves) = &next.leaves {
@@ -91,7 +91,7 @@ pub(super) fn figures(site: &Site, state: &State) -> Markup {
                     dt { "Attenuation" }
                     dd {
                         @match &state.attenuation {
-                            Some(a) => { (format!("{:.1} %", a.apparent_percent)) }
+                            Some(a) => { (crate::words::percent(a.apparent_percent)) }
                             None => "unknown",
                         }
                     }

@@ -5,6 +5,7 @@ use super::cellar::{figures, outputs, run, what};
 use super::frame::{self, LogOf, celsius, time};
 use super::site::{Log, Part, Shown, Site, Trouble};
 use crate::chart::{self, Calendar};
+use crate::words;
 use engine::view::{Alarm, Source, State};
 use maud::{Markup, html};
 
@@ -116,21 +117,20 @@ fn of_the_beer(state: &State) -> Markup {
     let rate = state.gravity.as_ref().and_then(|gravity| gravity.rate_points_per_day);
     html! {
         @if let Some(rate) = rate {
-            dt { @if rate > 0.0 { "Rises" } @else { "Falls" } }
-            dd { (format!("{:.1} points a day", rate.abs())) }
+            dt { "Gravity" } dd { (words::rate(rate)) }
         }
         @if let Some(attenuation) = &state.attenuation {
             dt { "Attenuation" }
             dd {
-                (format!("{:.1} % apparent, ", attenuation.apparent_percent))
-                (format!("{:.1} % real", attenuation.real_percent))
+                (words::percent(attenuation.apparent_percent)) " apparent, "
+                (words::percent(attenuation.real_percent)) " real"
                 @if let Some(done) = attenuation.progress_percent {
-                    (format!("; {done:.0} % of the way to the expected final gravity"))
+                    "; " (words::percent(done)) " of the way to the expected final gravity"
                 }
             }
         }
         @if let Some(abv) = state.abv_percent {
-            dt { "Alcohol" } dd { (format!("{abv:.1} % by volume")) }
+            dt { "Alcohol" } dd { (words::percent(abv)) " by volume" }
         }
     }
 }

@@ -431,6 +431,30 @@ fn a_late_pitch_takes_in_what_was_kept_and_no_reading_of_unknown_age() {
 }
 
 #[test]
+fn a_late_pitch_has_its_course_from_then_on() {
+    let mut bench = Bench::new(NORTH, Show::default());
+    bench.put("beer", TWO);
+    bench.run("0:00 beer at 18.0 |\n3+00:00 tick |");
+    let history = kept(40, bench.wall_now(), |hour| 1.048 - 0.0005 * hour);
+    let fields = r#"pitch schedule="beer" original_gravity="1.048 SG""#;
+    pitch_late(&mut bench, millis("40:00"), fields, history);
+    bench.run("3+01:00 tick |");
+    let apart = bench.points.windows(2).map(|pair| pair[1].at.since(pair[0].at));
+    assert_eq!(apart.filter(|apart| *apart != engine::POINTS_APART).count(), 0);
+    assert_eq!(bench.points.len(), 41 * 4);
+    let half_way = &bench.points[20 * 4 - 1];
+    let sg = half_way.sg.unwrap();
+    assert!((sg - 1.038).abs() < 1.5e-3 && half_way.beer_c == Some(18.0), "{half_way:?}");
+    assert_eq!((half_way.setpoint_c, half_way.heater_share), (None, None));
+    let last = bench.points.last().unwrap();
+    assert!(last.setpoint_c.is_some() && last.heater_share.is_some(), "{last:?}");
+    // The fall is shown by what was kept: nobody is told that it had not begun.
+    let raised = |record: &&engine::Record| record.kind == engine::Kind::AlarmRaised;
+    let told: Vec<_> = bench.log.iter().filter(raised).map(|record| &record.text).collect();
+    assert!(!told.iter().any(|text| text.contains("no fall of gravity")), "{told:?}");
+}
+
+#[test]
 fn a_late_pitch_may_enter_a_later_stage() {
     let mut bench = Bench::new(NORTH, Show::default());
     bench.put("beer", TWO);

@@ -64,8 +64,8 @@ fn what_is_left_out_has_its_default() {
     assert_eq!(config.time_zone, None);
     assert_eq!(config.link.topics, "barmkeep");
     let listen = "127.0.0.1:1883".to_owned();
-    let embedded =
-        Broker::Embedded { listen, users_file: None, username: None, password_file: None };
+    let (users_file, username, password_file) = (None, None, None);
+    let embedded = Broker::Embedded { listen, tls: None, users_file, username, password_file };
     assert_eq!(config.link.broker, embedded);
     assert_eq!(config.store.keep, span("730 d"));
     assert!(config.page.is_none() && config.tell.is_empty() && config.coolers.is_empty());
@@ -244,6 +244,9 @@ fn show() {
     );
 }
 
+/// What `listen_tls` needs.
+const CERTIFICATE: &str = "certificate='cellar.pem'\ncertificate_key='cellar.key'";
+
 #[test]
 fn link() {
     each(
@@ -252,6 +255,18 @@ fn link() {
             ("[link]\nlisten='0.0.0.0:1883'", &["error open-broker 13:8"]),
             ("[link]\nlisten='0.0.0.0:1883'\nusers_file='users'", &[]),
             ("[link]\nlisten='[::1]:1883'", &[]),
+            (&format!("[link]\nlisten_tls='127.0.0.1:8883'\n{CERTIFICATE}"), &[]),
+            (
+                &format!("[link]\nlisten_tls='0.0.0.0:8883'\n{CERTIFICATE}"),
+                &["error open-broker 13:12"],
+            ),
+            (&format!("[link]\nlisten_tls='0.0.0.0:8883'\nusers_file='users'\n{CERTIFICATE}"), &[]),
+            ("[link]\nlisten_tls='127.0.0.1:8883'", &["error missing-key 13:1"]),
+            ("[link]\nclient_ca_file='ca.pem'", &["error missing-key 13:1"]),
+            (
+                &format!("[link]\nbroker='mqtt://broker.lan'\nlisten_tls='[::1]:1'\n{CERTIFICATE}"),
+                &["warning no-effect 14:1", "warning no-effect 15:1", "warning no-effect 16:1"],
+            ),
             ("[link]\nlisten='1883'", &["error bad-value 13:8"]),
             ("[link]\ntopics='a/b'", &["error bad-value 13:8"]),
             ("[link]\nbroker='broker.lan'", &["error bad-value 13:8"]),

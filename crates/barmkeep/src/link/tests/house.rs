@@ -72,6 +72,11 @@ impl Drop for Mosquitto {
     }
 }
 
+/// Waits for what ends by itself; how soon is the machine's business.
+pub async fn in_time<T>(work: impl Future<Output = T>) -> T {
+    tokio::time::timeout(PATIENCE, work).await.expect("it ends by itself")
+}
+
 pub fn free_port() -> u16 {
     std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
 }

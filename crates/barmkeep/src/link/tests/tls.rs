@@ -84,7 +84,7 @@ async fn tls_with_an_authority_of_ones_own() {
         fields.ca_file = Some("other.pem");
     })
     .await;
-    assert!(told.contains("TLS failed: invalid peer certificate"), "{told}");
+    assert!(told.contains("an authority that is not known here"), "{told}");
     assert!(hint.contains("`ca_file`"), "{hint}");
 
     let (told, _) = reason(broker.port, folder, |fields| {
@@ -92,7 +92,7 @@ async fn tls_with_an_authority_of_ones_own() {
         fields.ca_file = Some("ca.pem");
     })
     .await;
-    assert!(told.contains("TLS failed") && told.contains("not valid for name"), "{told}");
+    assert!(told.contains("is not for the name `127.0.0.1`"), "{told}");
 
     // Plain MQTT to a TLS port is a mistake that must not look like an old broker.
     let (told, hint) = reason(broker.port, folder, |_| {}).await;
@@ -122,7 +122,8 @@ async fn tls_with_a_client_s_certificate() {
         fields.client_certificate = None;
     })
     .await;
-    assert!(told.contains("TLS failed") && told.contains("CertificateRequired"), "{told}; {hint}");
+    assert!(told.contains("wants a certificate of ours"), "{told}; {hint}");
+    assert!(hint.contains("`client_certificate`"), "{hint}");
 
     let crossed = with(broker.port, |fields| {
         with_certificate(fields);

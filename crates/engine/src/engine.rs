@@ -264,7 +264,7 @@ impl Engine {
         event
     }
 
-    /// Vessels of a new setup begin to exist, and none is locked by a fridge that it shares no more.
+    /// Vessels of a new setup begin to exist; none is locked by a fridge that it shares no more.
     fn complete_vessels(&mut self, steady: Stamp) {
         for name in self.setup.vessels.keys() {
             if !self.state.vessels.contains_key(name) {

@@ -55,7 +55,7 @@ fn by_vessels(results: &mut Results) {
         let folder = folder();
         let config = Layout { vessels, ..Layout::default() }.write(folder.path());
         let mut driven = Driven::begin(&config, barmkeep::clock::wall() - A_DAY, STEP);
-        // A quarter of an hour, so that each float has spoken; more where that is too short to time.
+        // A quarter of an hour, so that each float has spoken; more where that is soon over.
         let steps = (20_000 / vessels).clamp(91, 1000);
         let (mut spent, mut worst) = (Duration::ZERO, Duration::ZERO);
         for _ in 0..steps {

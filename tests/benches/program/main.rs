@@ -4,9 +4,9 @@
 //! `replay`: a recorded batch and a rehearsal, beside a script; `growth`: old batches and many
 //! vessels; `memory`, `idle`: the real daemon on a broker; `disk`: what it writes, keeps and reads
 //! at a start; `intake`: what it takes in, beside a bare subscriber and an echo; `build`: what it
-//! takes to build it, which is left out unless it is named. Each figure is printed with its goal and
-//! put as a line of JSON into `benches/results/program.jsonl`, in the place of the part's former
-//! ones.
+//! takes to build it, which is left out unless it is named. Each figure is printed with its goal
+//! and put as a line of JSON into `benches/results/program.jsonl`, in the place of the part's
+//! former ones.
 
 mod built;
 mod cellar;

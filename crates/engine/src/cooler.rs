@@ -10,7 +10,7 @@ use crate::context::Journal;
 use crate::effect::{CoolerDrive, Effect};
 use crate::engine::{Engine, note_daemon};
 use crate::input::Reading;
-use crate::outputs::{ASK_AGAIN, OLD_REPORT, output};
+use crate::outputs::{ASK_AGAIN, OLD_REPORT};
 use crate::record::Kind;
 use crate::setup::Setup;
 use crate::time::Clock;
@@ -267,7 +267,7 @@ impl Engine {
         let coolers = self.setup.coolers.iter().filter(in_use);
         let known = coolers.filter_map(|(name, config)| {
             let cooler = self.state.coolers.get(name)?;
-            Some(cooler.drive(name, config, refresh_of(&self.setup, name)))
+            Some(cooler.drive(name, config, self.bonds.refresh_of(name)))
         });
         known.collect()
     }
@@ -289,7 +289,7 @@ impl Engine {
 
     /// Decides on every shared cooler, once the vessels have decided on their valves.
     pub(crate) fn settle_coolers(&mut self, journal: &mut Journal<'_>) {
-        let Engine { setup, state, .. } = self;
+        let Engine { setup, state, bonds, .. } = self;
         let Some(clock) = &state.clock else { return };
         let (now, link) = (clock.steady, state.link());
         for (name, config) in &setup.coolers {
@@ -298,14 +298,15 @@ impl Engine {
                 cooler.because = Why::NotInUse;
                 continue;
             }
-            let drawing: Vec<&Name> = drawing(setup, name).collect();
-            crate::valve::take_turns(cooler, config.at_once, &drawing, &mut state.vessels, now);
+            let drawing = bonds.drawing(name);
+            crate::valve::take_turns(cooler, config.at_once, drawing, &mut state.vessels, now);
             let open =
                 |vessel: &Vessel| vessel.told.get(&OutputKind::Chiller).is_some_and(|told| told.on);
-            let calls = drawing.iter().filter(|name| state.vessels.get(**name).is_some_and(open));
-            let calls = calls.map(|name| (*name).clone()).collect();
+            let calls = drawing.iter().filter(|name| state.vessels.get(*name).is_some_and(open));
+            let calls = calls.cloned().collect();
             let decision = cooler.decide(config, calls, now);
-            tell(cooler, (name, config), decision, (setup, clock), journal);
+            let refresh = bonds.refresh_of(name);
+            tell(cooler, (name, config), (decision, refresh), (setup, clock), journal);
             // A broker that is away is told once.
             let raised = |rule: Rule| state.alarms.is_raised(rule.id, name.as_str());
             let silent = reservoir_silent(cooler, name, config, now).filter(|_| {
@@ -326,7 +327,7 @@ impl Engine {
 
     /// An orderly end: every cooler is told to be off, also where it was.
     pub(crate) fn coolers_off(&mut self, journal: &mut Journal<'_>) {
-        let Engine { setup, state, .. } = self;
+        let Engine { setup, state, bonds, .. } = self;
         let Some(clock) = &state.clock else { return };
         for (name, config) in &setup.coolers {
             let in_use = !config.output.out_of_use;
@@ -334,7 +335,8 @@ impl Engine {
             cooler.run(false, clock.steady);
             cooler.told_at = None;
             let decision = Decision { on: false, setpoint: None, because: Why::Ends };
-            tell(cooler, (name, config), decision, (setup, clock), journal);
+            let refresh = bonds.refresh_of(name);
+            tell(cooler, (name, config), (decision, refresh), (setup, clock), journal);
         }
     }
 
@@ -400,14 +402,13 @@ impl Engine {
 fn tell(
     cooler: &mut Cooler,
     (name, config): (&Name, &config::Cooler),
-    decision: Decision,
+    (decision, refresh): (Decision, Span),
     (setup, clock): (&Setup, &Clock),
     journal: &mut Journal<'_>,
 ) {
     let Decision { on, setpoint, because } = decision;
     cooler.because = because;
     let now = clock.steady;
-    let refresh = refresh_of(setup, name);
     let switched = cooler.told != on;
     let asked_again = cooler.seen.is_some_and(|(seen, _)| seen != on)
         && config.output.drive != config::Drive::Setpoint;
@@ -467,21 +468,4 @@ fn disagrees(
         word(seen)
     );
     Some(Condition::new(text, json!({ "cooler": name, "told": told, "seen": seen })))
-}
-
-/// The vessels whose valves are on this cooler, and in use.
-fn drawing<'setup>(
-    setup: &'setup Setup,
-    cooler: &'setup Name,
-) -> impl Iterator<Item = &'setup Name> {
-    let draws = move |config: &config::Vessel| {
-        output(config, OutputKind::Chiller).is_some_and(|valve| valve.from.as_ref() == Some(cooler))
-    };
-    setup.vessels.iter().filter(move |(_, vessel)| draws(&vessel.config)).map(|(name, _)| name)
-}
-
-/// It is told again as often as the slowest of the vessels that draw on it, as `check` reckons.
-fn refresh_of(setup: &Setup, cooler: &Name) -> Span {
-    let refresh = |name: &Name| setup.vessels.get(name).map(|v| v.config.control.refresh);
-    drawing(setup, cooler).filter_map(refresh).max().unwrap_or(Span::from_secs(60))
 }

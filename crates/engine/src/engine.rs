@@ -1,6 +1,7 @@
 //! The engine's one door: an input and its time in, effects out.
 
 use crate::alarm::{AlarmBook, Change, Condition, rules};
+use crate::bonds::Bonds;
 use crate::context::{Context, Journal, Link};
 use crate::cooler::Cooler;
 use crate::effect::{Drive, Effect, Reply};
@@ -26,6 +27,10 @@ pub const STATE_VERSION: u32 = 1;
 pub struct Engine {
     pub(crate) setup: Setup,
     pub(crate) state: State,
+    /// What ties the setup's vessels together.
+    pub(crate) bonds: Bonds,
+    /// Whether each vessel of the setup is in the state.
+    complete: bool,
     /// Whether a panic in one vessel's handling is survived.
     pub(crate) guarded: bool,
 }
@@ -96,12 +101,12 @@ impl Engine {
             past: Past::default(),
             faults: Faults::default(),
         };
-        Engine { setup, state, guarded: false }
+        Self::restore(setup, state)
     }
 
     /// An engine that goes on from a stored state, under what may be a new setup.
     pub fn restore(setup: Setup, state: State) -> Self {
-        Engine { setup, state, guarded: false }
+        Engine { bonds: Bonds::of(&setup), setup, state, complete: false, guarded: false }
     }
 
     /// What must be stored.
@@ -135,8 +140,8 @@ impl Engine {
         self.clock_events(event, &mut journal);
         let early = before.is_some() && before == self.state.clock.map(|clock| clock.steady);
         // A reading at this same instant brought only its own vessel to the present.
-        let early = early && self.state.vessels.values().all(|v| Some(v.settled_at) == before);
-        if !(early && input == Input::Tick) {
+        let all = || self.state.vessels.values().all(|v| Some(v.settled_at) == before);
+        if !(early && input == Input::Tick && all()) {
             self.take(input, &mut journal);
             if !stopping {
                 self.look_at_fridges(&mut journal);
@@ -256,10 +261,8 @@ impl Engine {
             }
         };
         let Some(clock) = self.state.clock else { return event };
-        for name in self.setup.vessels.keys() {
-            if !self.state.vessels.contains_key(name) {
-                self.state.vessels.insert(name.clone(), Vessel::new(steady));
-            }
+        if !self.complete {
+            self.complete_vessels(steady);
         }
         if started {
             self.state.store_problem = None;
@@ -279,6 +282,21 @@ impl Engine {
             }
         }
         event
+    }
+
+    /// Vessels of a new setup begin to exist; none is locked by a fridge that it shares no more.
+    fn complete_vessels(&mut self, steady: Stamp) {
+        for name in self.setup.vessels.keys() {
+            if !self.state.vessels.contains_key(name) {
+                self.state.vessels.insert(name.clone(), Vessel::new(steady));
+            }
+        }
+        for (name, vessel) in &mut self.state.vessels {
+            if !self.bonds.hosts.contains(name) {
+                vessel.locked_with = None;
+            }
+        }
+        self.complete = true;
     }
 
     fn clock_events(&mut self, event: ClockEvent, journal: &mut Journal<'_>) {
@@ -453,7 +471,7 @@ impl Engine {
         journal: &mut Journal<'_>,
         mut act: impl FnMut(&mut Vessel, &mut Context<'_, '_>),
     ) {
-        let Engine { setup, state, guarded } = self;
+        let Engine { setup, state, guarded, .. } = self;
         let link = state.link();
         let Some(clock) = &state.clock else { return };
         for (name, vessel_setup) in &setup.vessels {
@@ -481,7 +499,7 @@ impl Engine {
         journal: &mut Journal<'_>,
         act: impl FnOnce(&mut Vessel, &mut Context<'_, '_>),
     ) -> bool {
-        let Engine { setup, state, guarded } = self;
+        let Engine { setup, state, guarded, .. } = self;
         let link = state.link();
         let (Some((name, vessel_setup)), Some(clock)) =
             (setup.vessels.get_key_value(name), &state.clock)

@@ -58,7 +58,7 @@ barmkeep (${version##* }) stable; urgency=medium
  -- $(sed -n 's/^Maintainer: //p' "$project/deploy/debian/control")  $(date -Ru "-d@$SOURCE_DATE_EPOCH")
 END
     cp -r "$project/config-examples/." "$doc/examples/"
-    for file in README.md UPGRADE.md mosquitto.conf mosquitto.acl Containerfile; do
+    for file in README.md SECURITY.md UPGRADE.md mosquitto.conf mosquitto.acl Containerfile; do
         cp "$project/deploy/$file" "$doc/deploy/"
     done
     chmod -R u=rwX,go=rX "$doc"

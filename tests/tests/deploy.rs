@@ -288,7 +288,7 @@ fn traced() -> (Cellar, String) {
     let trace = cellar.path("trace");
     // The daemon is our own child; strace goes with it.
     let child = Command::new(strace)
-        .args(["-D", "-f", "-qq", "-s", "300", "-o", &trace])
+        .args(["-D", "-f", "-q", "-s", "300", "-o", &trace])
         .arg(binary())
         .args(["run", &cellar.config()])
         .env_remove("BARMKEEP_LOG")
@@ -308,10 +308,12 @@ fn traced() -> (Cellar, String) {
     wait_for_port(page);
     cellar.ask(&["backup", &cellar.path("copy.db")]).with(0);
     assert_eq!(daemon.terminate(), Some(0));
-    // The last line is written after the end.
+    // Its last line is written after its end.
     let began = Instant::now();
     let mut said = read(&trace);
-    while !said.contains("+++ exited with 0 +++") {
+    let daemon = said.split(' ').next().unwrap_or_default().to_owned();
+    let over = |line: &str| line.starts_with(&daemon) && line.ends_with("+++ exited with 0 +++");
+    while !said.lines().any(over) {
         assert!(began.elapsed() < PATIENCE, "{}", &said[said.len().saturating_sub(500)..]);
         std::thread::sleep(Duration::from_millis(50));
         said = read(&trace);
@@ -325,11 +327,13 @@ fn the_daemon_asks_nothing_of_the_system_that_its_unit_refuses() {
     let (cellar, trace) = traced();
     let calls = calls(&trace);
     let names: BTreeSet<&str> = calls.iter().map(|(name, _)| name.as_str()).collect();
-    for name in ["openat", "socket", "execve", "fdatasync", "epoll_wait"] {
+    for name in ["openat", "socket", "execve", "fsync", "epoll_wait"] {
         assert!(names.contains(name), "the trace lacks {name}: {names:?}");
     }
     let allowed = allowed_calls(&read(project().join("deploy/barmkeep.service")));
-    let refused: Vec<&&str> = names.iter().filter(|name| !allowed.contains(**name)).collect();
+    // SQLite gives its files to the store's owner where it is root, which the unit's user is not.
+    let refused: Vec<&&str> =
+        names.iter().filter(|name| !allowed.contains(**name) && **name != "fchown").collect();
     assert!(refused.is_empty(), "SystemCallFilter refuses {refused:?}");
 
     let own = cellar.folder().display().to_string();
@@ -379,7 +383,7 @@ fn the_container_file_names_what_there_is() {
             None => assert!(project().join(copy[1]).exists(), "{copy:?}"),
             // The program, where cargo puts it.
             Some(stage) => {
-                assert_eq!((stage, copy[2]), ("build", "/source/target/release/barmkeep"))
+                assert_eq!((stage, copy[2]), ("build", "/source/target/release/barmkeep"));
             }
         }
     }

@@ -204,7 +204,7 @@ fn a_float_without_a_usable_gravity_is_silent_after_three_intervals() {
         8:10 restart after 0:10    | alarm gravity-silent.float stands
         9:00 float 1.0480          | alarm gravity-silent.float stands
         9:09 tick                  | alarm gravity-silent.float stands
-        9:12 tick                  | alarm.returned "gravity-silent.float"
+        9:20 tick                  | alarm.returned "gravity-silent.float"
         11:59 tick                 | alarm gravity-silent.float gone
         12:01 tick                 | alarm gravity-silent.float stands
         12:02 stop                 | alarm.returned "gravity-silent.float"

@@ -6,7 +6,7 @@ use crate::driven::{Driven, STEP};
 use crate::folder;
 use crate::results::{Goal, Results};
 use quantity::Span;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// An hour of one batch is looked at every so many days.
 const LOOKED_AT: [i64; 4] = [2, 9, 30, 90];

@@ -2,8 +2,8 @@
 //!
 //! It keeps nothing on disk: retained messages of devices are lost when the program ends, and the
 //! daemon publishes its own again. Without a `users_file` it listens on this machine only, and lets
-//! in whoever is there; with one, rights are per user ([`super::users`], [`super::rights`]). The
-//! library's broker itself listens behind a door ([`super::door`]).
+//! in whoever is there; with one, rights are per user ([`super::users`], `rights`). The
+//! library's broker itself listens behind a door (`door`).
 
 use super::access::listen_address;
 use super::door::{self, Door, Guests};

@@ -10,8 +10,14 @@ use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
 /// The documents of the project.
-const DOCS: [&str; 5] =
-    ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "config-examples/README.md", "deploy/README.md"];
+const DOCS: [&str; 6] = [
+    "README.md",
+    "DEVELOPERS.md",
+    "CHANGELOG.md",
+    "config-examples/README.md",
+    "deploy/README.md",
+    "deploy/UPGRADE.md",
+];
 /// The port that the docs use.
 const PORT: &str = "1884";
 /// What a section needs before its commands: a batch that runs, where the one before was stopped.

@@ -59,6 +59,8 @@ pub enum Task {
     Compare(CompareArgs),
     /// Write what the store has of a batch: for a spreadsheet, a script or a shelf.
     Export(ExportArgs),
+    /// Copy the store, also while the daemon runs.
+    Backup(BackupArgs),
     /// Run a whole batch of an invented cellar: broker, daemon, devices and beer.
     Demo(DemoArgs),
     /// Print the JSON Schema of schedules or of configurations, for an editor.
@@ -204,6 +206,26 @@ pub struct ExportArgs {
     pub output: Option<PathBuf>,
     /// Replace that file where it is there already.
     #[arg(long, requires = "output")]
+    pub force: bool,
+}
+
+/// Where a copy of the store goes.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+The copy is of one moment, one file, checked and synced; the daemon does not wait for it. What the
+daemon still has in memory, readings of the last 5 min at most, is not in it.
+
+To put it back: stop the daemon, move the store away with all files that begin with its name
+(barmkeep.db, barmkeep.db-wal, barmkeep.db-shm), copy the backup to the store's name, let the
+daemon's user own it, and start the daemon.")]
+pub struct BackupArgs {
+    /// The copy.
+    pub file: PathBuf,
+    #[command(flatten)]
+    /// Where the configuration is.
+    pub config: ConfigArg,
+    /// Replace that file where it is there already.
+    #[arg(long)]
     pub force: bool,
 }
 

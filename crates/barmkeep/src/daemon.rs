@@ -162,6 +162,10 @@ impl Opened {
     /// Where the store cannot be opened, or was written by another version.
     pub fn of(cellar: &Cellar) -> Result<Self, Failure> {
         let path = cellar.path(&cellar.config.store.file);
+        // Before the tables are brought up: the program that can go on must still know them.
+        if let Some(other) = crate::store::state_version(&path).filter(|it| *it != STATE_VERSION) {
+            return Err(other_version(other));
+        }
         let (mut store, recovered) =
             Store::open(&path, cellar.config.store.keep).map_err(|error| store_failure(&error))?;
         let (engine, published) =
@@ -757,14 +761,7 @@ fn restored(
         return Ok((Engine::new(cellar.setup()).guarded(), 0));
     };
     if snapshot.version != STATE_VERSION {
-        return Err(Failure::new(
-            Status::Config,
-            format!(
-                "the store's state is of version {}, this program reads {STATE_VERSION}",
-                snapshot.version
-            ),
-        )
-        .hint("run the version that wrote it, or read CHANGELOG.md on upgrading"));
+        return Err(other_version(snapshot.version));
     }
     let damaged = |problem: &str| {
         Failure::new(Status::Data, format!("the store's state cannot be read: {problem}"))
@@ -777,6 +774,24 @@ fn restored(
         return Err(damaged("it is a state in form only"));
     }
     Ok((engine, saved.published))
+}
+
+/// A batch that another version of the program has left off: nothing is guessed of it.
+fn other_version(found: u32) -> Failure {
+    let (age, hint) = if found > STATE_VERSION {
+        ("a newer", "install the newer program again, or put back the backup from before it")
+    } else {
+        (
+            "an older",
+            "install the older program again and let its batch end, then upgrade; \
+          CHANGELOG.md says more",
+        )
+    };
+    let what = format!(
+        "the store's state is of {age} version than this program reads: {found}, not \
+         {STATE_VERSION}; nothing was changed, and the outputs stay off"
+    );
+    Failure::new(Status::Config, what).hint(hint)
 }
 
 /// The engine as it was: the newest snapshot that is whole and the inputs after it.

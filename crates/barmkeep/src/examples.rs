@@ -49,6 +49,7 @@ pub const EXAMPLES: &[(&str, &[&str])] = &[
             "barmkeep export north --what course > course.csv",
         ],
     ),
+    ("backup", &["barmkeep backup /mnt/backup/cellar.db", "barmkeep backup yesterday.db --force"]),
     ("demo", &["barmkeep demo --pace 3600", "barmkeep demo --stay"]),
     ("schema", &["barmkeep schema schedule > schedule.schema.json"]),
     ("reference", &["barmkeep reference schedule", "barmkeep reference alarms"]),

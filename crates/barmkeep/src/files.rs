@@ -206,22 +206,39 @@ pub fn read_calibration(path: &Path) -> Result<Calibration, Failure> {
 /// # Errors
 /// Where it cannot be written, or is there already.
 pub fn write_whole(path: &Path, text: impl AsRef<[u8]>, replace: bool) -> Result<(), Failure> {
+    let part = part_of(path);
+    if let Err(error) = write_part(&part, text.as_ref()) {
+        // Not there where it could not be made.
+        let _ = std::fs::remove_file(&part);
+        return Err(Failure::file(path, "written", &error));
+    }
+    put(&part, path, replace)
+}
+
+/// Where a file is written that is to come to `path` whole.
+pub fn part_of(path: &Path) -> PathBuf {
     let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let part = path.with_file_name(format!(".{name}.{}.part", std::process::id()));
-    let written = write_part(&part, text.as_ref()).and_then(|()| {
-        if replace {
-            return std::fs::rename(&part, path);
-        }
-        match std::fs::hard_link(&part, path) {
+    path.with_file_name(format!(".{name}.{}.part", std::process::id()))
+}
+
+/// Gives the file `part` the name `path`; a file that is there stays unless it may be replaced.
+///
+/// # Errors
+/// Where that cannot be done; `part` is gone then too.
+pub fn put(part: &Path, path: &Path, replace: bool) -> Result<(), Failure> {
+    let written = if replace {
+        std::fs::rename(part, path)
+    } else {
+        match std::fs::hard_link(part, path) {
             // Some file systems have no second names.
             Err(error) if error.kind() != ErrorKind::AlreadyExists && !path.exists() => {
-                std::fs::rename(&part, path)
+                std::fs::rename(part, path)
             }
             linked => linked,
         }
-    });
+    };
     // Gone already where it was renamed.
-    let _ = std::fs::remove_file(&part);
+    let _ = std::fs::remove_file(part);
     written.map_err(|error| match error.kind() {
         ErrorKind::AlreadyExists => is_there(path),
         _ => Failure::file(path, "written", &error),

@@ -1,6 +1,7 @@
 //! The drivers around the engine: command line, link, store, clock.
 
 pub mod ask;
+pub mod backup;
 pub mod calibrate;
 pub mod chart;
 pub mod cli;

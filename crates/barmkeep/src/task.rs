@@ -62,6 +62,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Log(arguments) => crate::log::task(&arguments),
         Task::Compare(arguments) => crate::compare::task(&arguments),
         Task::Export(arguments) => crate::export::task(&arguments),
+        Task::Backup(arguments) => crate::backup::task(&arguments),
         Task::Demo(arguments) => {
             log_to_stderr("warn");
             runtime()?.block_on(crate::demo::run(arguments))

@@ -3,7 +3,7 @@
  * It counts what is done to the store's files ("barmkeep.db" and those beside it) and lets the
  * n-th of a kind fail, and so many after it.
  *
- *   DISK_KIND   write, sync or open
+ *   DISK_KIND   write, sync or open; hang: a sync that never comes back
  *   DISK_N      the first that fails, from 1
  *   DISK_TIMES  how many fail; 0: all, as long as the file DISK_WELL is not there
  *   DISK_ERRNO  with this error
@@ -65,6 +65,13 @@ static int of_store(int fd) {
     return is_store(path);
 }
 
+/* A disk that takes an order and never answers. */
+static void hangs(int fd) {
+    if (is_kind("hang") && of_store(fd) && fails("hang")) {
+        for (;;) pause();
+    }
+}
+
 ssize_t write(int fd, const void *bytes, size_t count) {
     static ssize_t (*real)(int, const void *, size_t);
     if (!real) real = dlsym(RTLD_NEXT, "write");
@@ -90,6 +97,7 @@ int fsync(int fd) {
     static int (*real)(int);
     if (!real) real = dlsym(RTLD_NEXT, "fsync");
     if (is_kind("sync") && of_store(fd) && fails("sync")) return -1;
+    hangs(fd);
     return real(fd);
 }
 
@@ -97,6 +105,7 @@ int fdatasync(int fd) {
     static int (*real)(int);
     if (!real) real = dlsym(RTLD_NEXT, "fdatasync");
     if (is_kind("sync") && of_store(fd) && fails("sync")) return -1;
+    hangs(fd);
     return real(fd);
 }
 

@@ -29,6 +29,7 @@
 //! [`tidy`] says what is thinned and dropped. Beside the file stand `-wal` and `-shm` (SQLite's
 //! own, part of the store while they are there) and `.lock`.
 
+mod copy;
 pub mod course;
 mod error;
 mod lock;
@@ -44,8 +45,9 @@ mod waiting;
 #[cfg(test)]
 mod tests;
 
+pub use copy::{Copied, CopyError, copy};
 pub use error::StoreError;
-pub use read::{Batch, Filter, History, Limit, Reader};
+pub use read::{Batch, Filter, History, Limit, Reader, state_version};
 pub use waiting::{TICK_APART, WAITING_MAX};
 
 use engine::{Input, Kind, Now, Point, Record};

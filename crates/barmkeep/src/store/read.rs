@@ -88,20 +88,7 @@ impl Reader {
     /// # Errors
     /// Where there is none, where it may not be read, or where it is of another version.
     pub fn open(path: &Path) -> Result<Reader, StoreError> {
-        if !path.exists() {
-            return Err(StoreError::Missing { path: path.to_owned() });
-        }
-        let ours = |error: rusqlite::Error| StoreError::from_sqlite(path, &error);
-        let (connection, found) = match connect(path) {
-            Err(error)
-                if error.sqlite_error_code() == Some(ErrorCode::CannotOpen)
-                    && !super::lock::beside(path, "-wal").exists() =>
-            {
-                connect_still(path)
-            }
-            other => other,
-        }
-        .map_err(ours)?;
+        let (connection, found) = connect_any(path)?;
         let known = schema::STEPS.len() as i64;
         let path = path.to_owned();
         match found {
@@ -321,6 +308,32 @@ impl Filter {
         }
         (sql, parameters)
     }
+}
+
+/// The version of the newest state in the store at `path`, whatever the version of its tables;
+/// `None` where there is none, or where it cannot be read, which opening it tells.
+pub fn state_version(path: &Path) -> Option<u32> {
+    let (connection, found) = connect_any(path).ok()?;
+    let newest = "SELECT version FROM snapshot ORDER BY id DESC LIMIT 1";
+    let version = || connection.query_row(newest, [], |row| row.get(0)).ok();
+    matches!(found, Found::Store(_)).then(version).flatten()
+}
+
+/// Opens what is at `path` for reading, whether or not a daemon writes it, and says what it is.
+pub(super) fn connect_any(path: &Path) -> Result<(Connection, Found), StoreError> {
+    if !path.exists() {
+        return Err(StoreError::Missing { path: path.to_owned() });
+    }
+    let connected = match connect(path) {
+        Err(error)
+            if error.sqlite_error_code() == Some(ErrorCode::CannotOpen)
+                && !super::lock::beside(path, "-wal").exists() =>
+        {
+            connect_still(path)
+        }
+        other => other,
+    };
+    connected.map_err(|error| StoreError::from_sqlite(path, &error))
 }
 
 fn connect(path: &Path) -> rusqlite::Result<(Connection, Found)> {

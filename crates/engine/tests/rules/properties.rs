@@ -38,6 +38,7 @@ enum Act {
     Pitch(usize),
     Unreadable,
     Store(bool),
+    Link(bool),
     Seen(bool),
     Step(i64),
     Restart(i64),
@@ -185,6 +186,7 @@ fn an_act() -> impl Strategy<Value = Act> {
         3 => (0..2usize).prop_map(Act::Pitch),
         1 => Just(Act::Unreadable),
         1 => any::<bool>().prop_map(Act::Store),
+        1 => any::<bool>().prop_map(Act::Link),
         1 => any::<bool>().prop_map(Act::Seen),
         1 => (-7200..7200i64).prop_map(|s| Act::Step(s * 1000)),
         1 => (0..20_000i64).prop_map(|s| Act::Restart(s * 1000)),
@@ -298,6 +300,7 @@ impl Run {
                 let problem = (!works).then(|| "the disk is full".to_owned());
                 self.give(Input::Store { problem });
             }
+            Act::Link(up) => self.give(Input::Link { up: *up }),
             Act::Seen(on) => {
                 let (vessel, output) = (north(), OutputKind::Heater);
                 self.give(Input::Seen { vessel, output, on: Some(*on) });
@@ -460,6 +463,58 @@ proptest! {
         run.all(&acts);
         run.check_numbers();
         run.check_evidence();
+    }
+
+    /// A hard stop: whatever a schedule asks for and a person commands, but for `unlock`.
+    #[test]
+    fn nothing_but_unlock_brings_locked_outputs_back(
+        first in a_schedule(), second in a_schedule(), before in acts(), after in acts(),
+    ) {
+        let mut run = Run::new([first, second], true);
+        run.all(&before);
+        run.act(&Act::Command("lock because=Cleaning"));
+        prop_assert!(!run.watch.on.values().any(|on| *on), "off at once");
+        let from = run.effects.len();
+        for act in after.iter().filter(|act| !matches!(act, Act::Command("unlock"))) {
+            run.act(act);
+        }
+        prop_assert!(run.locked);
+        let told_on = |effect: &String| effect.contains("\"switch\":true");
+        prop_assert!(!run.effects[from..].iter().any(told_on), "an order to be on");
+        // And it was the lock that kept them off: a cold beer is heated again without it.
+        let from = run.effects.len();
+        run.act(&Act::Store(true));
+        run.act(&Act::Command("unlock"));
+        run.act(&Act::Command("abort"));
+        run.act(&Act::Command("stop"));
+        run.act(&Act::Command("acknowledge"));
+        run.act(&Act::Command("park target=14 C"));
+        run.act(&Act::Beer(12.0));
+        run.act(&Act::Wait(3 * 3_600_000));
+        let view = run.engine.view(&north());
+        prop_assert!(run.effects[from..].iter().any(told_on), "{view:?}");
+    }
+
+    /// The vessel's own limits: no schedule and no command cools a beer below `coldest`, or heats
+    /// one above `warmest`.
+    #[test]
+    fn no_order_drives_a_beer_on_past_the_vessels_limits(
+        first in a_schedule(), second in a_schedule(), acts in acts(), warm in any::<bool>(),
+    ) {
+        let mut run = Run::new([first, second], true);
+        run.all(&acts);
+        let cold = (-0.4, OutputKind::Chiller);
+        let (beer, output) = if warm { (26.5, OutputKind::Heater) } else { cold };
+        // Three readings that agree end whatever the probe did before.
+        for _ in 0..4 {
+            run.act(&Act::Beer(beer));
+            run.act(&Act::Wait(60_000));
+        }
+        for act in acts.iter().filter(|act| !matches!(act, Act::Beer(_))) {
+            run.act(act);
+            let on = run.watch.on.get(&output).copied().unwrap_or(false);
+            prop_assert!(!on, "{output:?} is on at {beer} °C");
+        }
     }
 
     #[test]

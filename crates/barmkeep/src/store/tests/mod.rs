@@ -7,6 +7,7 @@ mod figures;
 mod keeping;
 mod opening;
 mod taking;
+mod upgrade;
 
 use super::*;
 use engine::{RawGravity, Reading, Values};

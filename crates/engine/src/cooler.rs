@@ -5,7 +5,7 @@
 //! orders out. Whose turn it is where not all valves may be open is decided in [`crate::valve`].
 
 use crate::OutputKind;
-use crate::alarm::{Condition, rules};
+use crate::alarm::{Condition, Rule, rules};
 use crate::context::Journal;
 use crate::effect::{CoolerDrive, Effect};
 use crate::engine::{Engine, note_daemon};
@@ -291,7 +291,7 @@ impl Engine {
     pub(crate) fn settle_coolers(&mut self, journal: &mut Journal<'_>) {
         let Engine { setup, state, .. } = self;
         let Some(clock) = &state.clock else { return };
-        let now = clock.steady;
+        let (now, link) = (clock.steady, state.link());
         for (name, config) in &setup.coolers {
             let cooler = state.coolers.entry(name.clone()).or_insert_with(|| Cooler::new(now));
             if config.output.out_of_use {
@@ -306,8 +306,14 @@ impl Engine {
             let calls = calls.map(|name| (*name).clone()).collect();
             let decision = cooler.decide(config, calls, now);
             tell(cooler, (name, config), decision, (setup, clock), journal);
-            let silent = reservoir_silent(cooler, name, config, now);
-            let disagrees = disagrees(cooler, name, config, now);
+            // A broker that is away is told once.
+            let raised = |rule: Rule| state.alarms.is_raised(rule.id, name.as_str());
+            let silent = reservoir_silent(cooler, name, config, now).filter(|_| {
+                let lasts = config.reservoir.as_ref().map_or(Span::ZERO, reservoir_lasts);
+                raised(rules::RESERVOIR_SILENT) || !link.explains_silence(now, lasts)
+            });
+            let disagrees = disagrees(cooler, name, config, now)
+                .filter(|_| raised(rules::OUTPUT_DISAGREES) || !link.down);
             let at = clock.wall_of(now);
             for (rule, condition) in
                 [(rules::RESERVOIR_SILENT, silent), (rules::OUTPUT_DISAGREES, disagrees)]
@@ -424,6 +430,11 @@ fn tell(
     journal.effects.push(Effect::Cool(cooler.drive(name, config, refresh)));
 }
 
+/// A reservoir that was not heard for so long is not known.
+fn reservoir_lasts(probe: &config::Probe) -> Span {
+    (probe.every * 3).max(RESERVOIR_LASTS)
+}
+
 fn reservoir_silent(
     cooler: &Cooler,
     name: &Name,
@@ -433,7 +444,7 @@ fn reservoir_silent(
     let probe = config.reservoir.as_ref()?;
     let heard = cooler.reservoir.map_or(cooler.started_at, |(at, _)| at.max(cooler.started_at));
     let silent = now.since(heard);
-    (silent >= (probe.every * 3).max(RESERVOIR_LASTS)).then(|| {
+    (silent >= reservoir_lasts(probe)).then(|| {
         let text = format!(
             "the probe in the reservoir of {name} has been silent for {silent}: it runs only while \
              a valve calls. Look at the probe"

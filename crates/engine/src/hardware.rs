@@ -178,7 +178,9 @@ impl Vessel {
 
     /// What a relay reports, or what the beer shows of one that sticks.
     fn watch_reports(&mut self, cx: &mut Context<'_, '_>, signs: &[Sign], in_air: bool) {
-        let disagreement = KINDS.iter().find_map(|kind| {
+        // While the broker is away a relay hears no order, and its report says nothing of it.
+        let unheard = cx.link.down && !self.alarms.stands(rules::OUTPUT_DISAGREES.id);
+        let disagreement = KINDS.iter().filter(|_| !unheard).find_map(|kind| {
             output(&cx.setup.config, *kind)?;
             let (told, seen) = self.disagreement(*kind, cx.now)?;
             let word = |on| if on { "on" } else { "off" };

@@ -16,6 +16,7 @@ use crate::page::{Page, Present};
 use crate::store::{Filter, Limit, Store, StoreError};
 use crate::tell::{FromTell, Tells};
 use crate::throttle::{self, Throttle, Verdict};
+use engine::view::State as View;
 use engine::{
     Command, CoolerDrive, Drive, Effect, Engine, Input, Now, OutputKind, Record, Reply,
     STATE_VERSION, State,
@@ -444,7 +445,9 @@ impl<P: Post> Daemon<P> {
     /// Keeps an input and its records; publishes what is on disk.
     fn keep(&mut self, now: Now, input: &Input, records: Vec<Record>) {
         let kept = self.store.take(now, input, &records);
-        let news = !records.is_empty();
+        // Of whom there is news: all, where a record is the daemon's own.
+        let news: Option<BTreeSet<Name>> =
+            records.iter().map(|record| record.vessel.clone()).collect();
         for record in &records {
             let vessel = record.vessel.as_ref().map(Name::as_str);
             tracing::info!(kind = record.kind.as_str(), vessel, "{}", record.text);
@@ -456,8 +459,9 @@ impl<P: Post> Daemon<P> {
         self.unpublished.extend(records);
         self.note_store(kept.as_ref().err());
         self.publish_events();
-        if news {
-            self.tell_states();
+        match news {
+            Some(names) => self.tell_states_of(names),
+            None => self.tell_states(),
         }
     }
 
@@ -609,10 +613,11 @@ impl<P: Post> Daemon<P> {
             self.describe(said);
         }
         self.tell_states();
-        let names: Vec<Name> = self.engine.vessels().cloned().collect();
-        for name in &names {
-            for id in self.alarms.get(name).cloned().unwrap_or_default() {
-                self.tell_alarm(name, &id);
+        for name in self.engine.vessels() {
+            if let Some(state) = self.engine.view(name) {
+                for alarm in &state.alarms {
+                    self.tell_alarm(&state, name, &alarm.id);
+                }
             }
         }
         let wall = self.now().wall;
@@ -626,18 +631,24 @@ impl<P: Post> Daemon<P> {
 
     fn tell_states(&mut self) {
         let names: Vec<Name> = self.engine.vessels().cloned().collect();
-        for name in &names {
-            self.tell_state(name);
-            let standing = alarms(&self.engine, name);
+        self.tell_states_of(names);
+    }
+
+    /// Publishes how these vessels stand, and the alarms that are new or over.
+    fn tell_states_of(&mut self, names: impl IntoIterator<Item = Name>) {
+        for name in names {
+            let Some(state) = self.tell_state(&name) else { continue };
+            let standing: BTreeSet<String> =
+                state.alarms.iter().map(|alarm| alarm.id.clone()).collect();
             let before = self.alarms.insert(name.clone(), standing.clone()).unwrap_or_default();
             for id in before.symmetric_difference(&standing) {
-                self.tell_alarm(name, id);
+                self.tell_alarm(&state, &name, id);
             }
         }
     }
 
-    fn tell_state(&mut self, name: &Name) {
-        let Some(state) = self.engine.view(name) else { return };
+    fn tell_state(&mut self, name: &Name) -> Option<View> {
+        let state = self.engine.view(name)?;
         let published = self.link.publish(Outgoing {
             topic: self.topics.state(name),
             payload: text(&state).into_bytes(),
@@ -652,6 +663,7 @@ impl<P: Post> Daemon<P> {
             let news = homie.news(&state, vessel);
             self.describe(news);
         }
+        Some(state)
     }
 
     /// Publishes what vessels say of themselves.
@@ -676,10 +688,9 @@ impl<P: Post> Daemon<P> {
     }
 
     /// Publishes a standing alarm, or clears one that is over.
-    fn tell_alarm(&self, name: &Name, id: &str) {
-        let state = self.engine.view(name);
-        let alarm = state.and_then(|state| state.alarms.into_iter().find(|alarm| alarm.id == id));
-        let payload = alarm.map_or_else(String::new, |alarm| text(&alarm));
+    fn tell_alarm(&self, state: &View, name: &Name, id: &str) {
+        let alarm = state.alarms.iter().find(|alarm| alarm.id == id);
+        let payload = alarm.map_or_else(String::new, text);
         let published = self.link.publish(Outgoing {
             topic: self.topics.alarm(name, id),
             payload: payload.into_bytes(),
@@ -941,5 +952,47 @@ mod tests {
             course.iter().map(|point| (point.at.millis() - begin) / 900_000).collect();
         assert_eq!(quarters, (1..=24).collect::<Vec<i64>>());
         assert!(course.iter().all(|point| point.beer_c.is_some()), "{course:?}");
+    }
+
+    /// A broker that notes where something was said.
+    #[derive(Default)]
+    struct Noting(std::cell::RefCell<Vec<String>>);
+
+    impl Post for Noting {
+        fn give(&self, waiting: crate::link::Waiting) -> Result<(), crate::link::PublishError> {
+            self.0.borrow_mut().push(waiting.outgoing.topic);
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn news_of_one_vessel_has_no_other_told_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("barmkeep.toml");
+        let mut config = "format = 1\n[store]\nfile = 'a.db'\n".to_owned();
+        for name in ["east", "north", "west"] {
+            config +=
+                &format!("[vessel.{name}]\nvolume = '23 L'\ncoldest = '0 C'\nwarmest = '26 C'\n");
+        }
+        std::fs::write(&file, config).unwrap();
+        let cellar = Cellar::read(&file).unwrap();
+        let begin = Stamp::from_millis(1_772_323_200_000);
+        let clock = std::sync::Arc::new(crate::clock::Invented::at(begin));
+        let opened = Opened::of(&cellar).unwrap();
+        let mut daemon =
+            Daemon::new(cellar, opened, Noting::default(), Clock::Invented(clock.clone()));
+        let states = |daemon: &Daemon<Noting>| -> Vec<String> {
+            let said = daemon.link().0.take();
+            said.into_iter().filter(|topic| topic.ends_with("/state")).collect()
+        };
+        // A record of the daemon's own concerns all.
+        let all = ["east", "north", "west"].map(|name| format!("barmkeep/{name}/state"));
+        assert_eq!(states(&daemon), all);
+        clock.set(begin + Span::from_secs(5));
+        let note = br#"{"do": "note", "id": "1", "text": "cleaned"}"#.to_vec();
+        let topic = "barmkeep/north/command".to_owned();
+        let message = Message { topic, payload: note, retained: false, response: None };
+        daemon.hear(FromLink::Message(message));
+        assert_eq!(states(&daemon), ["barmkeep/north/state"]);
     }
 }

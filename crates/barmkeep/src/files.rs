@@ -12,8 +12,9 @@ use std::collections::BTreeMap;
 use std::io::{ErrorKind, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
-/// A file larger than this is no schedule, configuration or calibration, in bytes.
-const LARGEST: u64 = 1 << 20;
+/// A file larger than this is no schedule, configuration or calibration, in bytes: a cellar of
+/// thousands of vessels has one of a few million.
+const LARGEST: u64 = 8 << 20;
 
 /// A configuration with the folder that its paths are relative to.
 #[derive(Debug, Clone)]

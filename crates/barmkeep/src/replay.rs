@@ -305,9 +305,10 @@ fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
             .hint("the columns are named in the first line; `time` is RFC 3339 with an offset"));
     }
     let mut rows: Vec<Row> = Vec::new();
+    let mut sources = Vec::new();
     while let Some(record) = table.next_row()? {
         let line = record.line;
-        let row = row(&record).map_err(|problem| table.fault_in(line, &problem))?;
+        let row = row(&record, &mut sources).map_err(|problem| table.fault_in(line, &problem))?;
         if let Some(last) = rows.last()
             && row.at < last.at
         {
@@ -329,7 +330,8 @@ fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
     Ok(rows)
 }
 
-fn row(record: &table::Row<'_>) -> Result<Row, String> {
+/// Reads a row; `sources` are those that were named before.
+fn row(record: &table::Row<'_>, sources: &mut Vec<Name>) -> Result<Row, String> {
     let at = Stamp::parse_rfc3339(record.text("time").ok_or("`time` is empty")?)?;
     let hand = match record.text("kind") {
         // What a probe is, its source says.
@@ -339,7 +341,14 @@ fn row(record: &table::Row<'_>) -> Result<Row, String> {
             return Err(format!("`{other}` in `kind` is none of `float`, `hand` and `probe`"));
         }
     };
-    let source = Name::parse(record.text("source").unwrap_or("float"))?;
+    let source = record.text("source").unwrap_or("float");
+    let source = match sources.iter().find(|known| known.as_str() == source) {
+        Some(known) => known.clone(),
+        None => {
+            sources.push(Name::parse(source)?);
+            sources[sources.len() - 1].clone()
+        }
+    };
     let gravity = record
         .number("gravity_sg")?
         .map(RawGravity::Sg)

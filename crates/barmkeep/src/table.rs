@@ -1,17 +1,16 @@
 //! Tables that a person hands over: CSV with a header, each fault with its line.
 
 use crate::failure::{Failure, Status};
-use std::collections::BTreeMap;
 use std::io::Cursor;
 use std::path::Path;
 
 /// A table with named columns, in a file of this name.
 pub struct Table {
     name: String,
-    columns: BTreeMap<String, usize>,
-    /// Fields of the header.
-    width: usize,
-    records: csv::StringRecordsIntoIter<Cursor<Vec<u8>>>,
+    columns: Vec<String>,
+    reader: csv::Reader<Cursor<Vec<u8>>>,
+    /// The row that was read last; its memory is used again for the next.
+    record: csv::StringRecord,
     /// How far lines were counted: a byte, and its line.
     counted: (usize, u64),
 }
@@ -20,8 +19,8 @@ pub struct Table {
 pub struct Row<'a> {
     /// Its line in the file, from 1.
     pub line: u64,
-    record: csv::StringRecord,
-    columns: &'a BTreeMap<String, usize>,
+    record: &'a csv::StringRecord,
+    columns: &'a [String],
 }
 
 impl Table {
@@ -40,15 +39,12 @@ impl Table {
     /// Where it is no CSV.
     pub fn of(bytes: impl Into<Vec<u8>>, name: &str) -> Result<Self, Failure> {
         let text = Cursor::new(bytes.into());
-        let mut reader =
-            csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(text);
+        let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(text);
         let headers = reader.headers().map_err(|error| fault(name, &error.to_string()))?;
-        let header = |header: &str| header.trim_start_matches('\u{feff}').to_owned();
-        let columns = headers.iter().map(header).enumerate();
-        let columns = columns.map(|(index, header)| (header, index)).collect();
-        let width = headers.len();
-        let records = reader.into_records();
-        Ok(Table { name: name.to_owned(), columns, width, records, counted: (0, 1) })
+        let header = |header: &str| header.trim_start_matches('\u{feff}').trim().to_owned();
+        let columns = headers.iter().map(header).collect();
+        let record = csv::StringRecord::new();
+        Ok(Table { name: name.to_owned(), columns, reader, record, counted: (0, 1) })
     }
 
     /// The file's name.
@@ -58,7 +54,7 @@ impl Table {
 
     /// Whether it has this column.
     pub fn has(&self, column: &str) -> bool {
-        self.columns.contains_key(column)
+        self.columns.iter().any(|known| known == column)
     }
 
     /// The next row that is not empty.
@@ -66,32 +62,35 @@ impl Table {
     /// # Errors
     /// Where it is not text, or has not as many fields as the header.
     pub fn next_row(&mut self) -> Result<Option<Row<'_>>, Failure> {
-        while let Some(record) = self.records.next() {
-            let position = match &record {
-                Ok(record) => record.position(),
+        loop {
+            let read = self.reader.read_record(&mut self.record);
+            let position = match &read {
+                Ok(false) => return Ok(None),
+                Ok(true) => self.record.position(),
                 Err(error) => error.position(),
             };
-            let line = self.line_at(position.map_or(0, csv::Position::byte));
-            let record = record
-                .map_err(|error| fault(&format!("{}:{line}", self.name), &error.to_string()))?;
-            if record.iter().all(str::is_empty) {
+            let byte = position.map_or(0, csv::Position::byte);
+            let line = self.line_at(byte);
+            if let Err(error) = read {
+                return Err(fault(&format!("{}:{line}", self.name), &error.to_string()));
+            }
+            if self.record.iter().all(|field| field.trim().is_empty()) {
                 continue;
             }
-            let (has, needs) = (record.len(), self.width);
+            let (has, needs) = (self.record.len(), self.columns.len());
             if has != needs {
                 let problem = format!("the line has {has} fields, the first one has {needs}");
                 return Err(fault(&format!("{}:{line}", self.name), &problem)
                     .hint("decimals use a point; a text with a comma stands in quotation marks"));
             }
-            return Ok(Some(Row { line, record, columns: &self.columns }));
+            return Ok(Some(Row { line, record: &self.record, columns: &self.columns }));
         }
-        Ok(None)
     }
 
     /// The line of a row that begins at this byte, or at the first one after it that ends no line:
     /// the reader stops within the end of a line that has two characters.
     fn line_at(&mut self, byte: u64) -> u64 {
-        let text = self.records.reader().get_ref().get_ref();
+        let text = self.reader.get_ref().get_ref();
         let byte = usize::try_from(byte).unwrap_or(usize::MAX);
         let (mut at, mut line) = self.counted;
         while at < text.len() && (at < byte || matches!(text[at], b'\n' | b'\r')) {
@@ -117,8 +116,10 @@ impl Table {
 impl Row<'_> {
     /// What stands in a column; `None` where there is none, or nothing in it.
     pub fn text(&self, column: &str) -> Option<&str> {
-        let index = self.columns.get(column)?;
-        self.record.get(*index).filter(|text| !text.is_empty())
+        // A file has a few columns: looking through them is quicker than any map. The last of one
+        // name counts.
+        let index = self.columns.iter().rposition(|known| known == column)?;
+        self.record.get(index).map(str::trim).filter(|text| !text.is_empty())
     }
 
     /// The number in a column; `None` as with [`Row::text`].

@@ -7,6 +7,9 @@ use crate::{ask, calibrate, daemon, outline, pipe, replay, screen, standing, sto
 use std::ffi::OsString;
 use std::io::{BufWriter, IsTerminal, Write};
 use std::process::ExitCode;
+use tracing_subscriber::Layer;
+use tracing_subscriber::filter::{LevelFilter, Targets};
+use tracing_subscriber::layer::SubscriberExt;
 
 /// Does what was typed.
 pub fn start(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
@@ -40,7 +43,7 @@ fn status(failure: Option<Failure>) -> ExitCode {
 fn do_task(task: Task) -> Result<(), Failure> {
     match task {
         Task::Run { config } => {
-            log_to_stderr("info");
+            log_to_stderr(LevelFilter::INFO);
             let cellar = Cellar::read(&config)?;
             let runtime = runtime()?;
             let ended = runtime.block_on(daemon::run(cellar));
@@ -64,7 +67,7 @@ fn do_task(task: Task) -> Result<(), Failure> {
         Task::Export(arguments) => crate::export::task(&arguments),
         Task::Backup(arguments) => crate::backup::task(&arguments),
         Task::Demo(arguments) => {
-            log_to_stderr("warn");
+            log_to_stderr(LevelFilter::WARN);
             runtime()?.block_on(crate::demo::run(arguments))
         }
         Task::Schema { of } => {
@@ -94,18 +97,19 @@ pub(crate) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 
 /// What goes to standard error, unless `BARMKEEP_LOG` says otherwise. The broker inside warns of
 /// each forbidden message by itself; the link says it once.
-fn log_to_stderr(ours: &str) {
-    let filter = tracing_subscriber::EnvFilter::try_from_env("BARMKEEP_LOG").unwrap_or_else(|_| {
-        tracing_subscriber::EnvFilter::new(format!(
-            "barmkeep={ours},mqtt5=error,rumqttc=error,warn"
-        ))
+fn log_to_stderr(ours: LevelFilter) {
+    let wished = std::env::var("BARMKEEP_LOG").ok().and_then(|text| text.parse().ok());
+    let filter: Targets = wished.unwrap_or_else(|| {
+        Targets::new()
+            .with_default(LevelFilter::WARN)
+            .with_target("barmkeep", ours)
+            .with_targets([("mqtt5", LevelFilter::ERROR), ("rumqttc", LevelFilter::ERROR)])
     });
-    let subscriber = tracing_subscriber::fmt()
-        .with_env_filter(filter)
+    let lines = tracing_subscriber::fmt::layer()
         .with_writer(std::io::stderr)
         .with_ansi(files::colour())
-        .with_target(false)
-        .finish();
+        .with_target(false);
+    let subscriber = tracing_subscriber::registry().with(lines.with_filter(filter));
     // Only a second call could fail.
     let _ = tracing::subscriber::set_global_default(subscriber);
 }

@@ -203,11 +203,6 @@ impl State {
     /// Lets `hours` pass under constant inputs.
     pub fn advance(&mut self, hours: f64, inputs: Inputs) {
         let a = -(-hours / self.tau).exp_m1();
-        self.step(hours, a, inputs);
-    }
-
-    /// As [`State::advance`] with a = 1 − exp(−hours/τ), for many steps of one length.
-    pub fn step(&mut self, hours: f64, a: f64, inputs: Inputs) {
         let x = &mut self.x;
         let q = x[filter::DRIFT]
             + x[filter::COOLING] * inputs.chiller

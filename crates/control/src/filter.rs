@@ -33,6 +33,9 @@ const WANDER: [f64; N] = [0.01, 0.05, 0.12, 0.01, 0.01, 0.01];
 /// A surprise of more than this many variances counts as this many.
 const SURPRISE_MAX: f64 = 16.0;
 
+/// Where each covariance stands in the packed upper triangle.
+const PLACE: [[usize; N]; N] = places();
+
 /// The two inputs, 0 or 1 each.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Inputs {
@@ -80,9 +83,7 @@ impl Filter {
 
     /// Makes a state less sure by this variance.
     pub fn loosen(&mut self, state: usize, variance: f64) {
-        // The diagonal's place in the packed upper triangle.
-        let place = state * N - state * (state + 1) / 2 + state;
-        self.covariance[place] += variance;
+        self.covariance[PLACE[state][state]] += variance;
     }
 
     /// What the outputs do is kept, the rest begins anew with one reading.
@@ -109,41 +110,55 @@ impl Filter {
         let Inputs { chiller, heater } = inputs;
         let of_temperature = [1.0, b, c, c * chiller, c * heater, heater * hours];
         let of_rate = [0.0, 1.0 - a, a, a * chiller, a * heater, 0.0];
-        let dot = |row: &[f64; N], x: &[f64; N]| row.iter().zip(x).map(|(f, x)| f * x).sum::<f64>();
-        (self.x[TEMPERATURE], self.x[RATE]) =
-            (dot(&of_temperature, &self.x), dot(&of_rate, &self.x));
-        let mut p = unpack(&self.covariance);
-        // The transition is the identity but for two rows: first F·P, then (F·P)·Fᵀ.
-        for j in 0..N {
-            let column: [f64; N] = std::array::from_fn(|i| p[i][j]);
-            p[TEMPERATURE][j] = dot(&of_temperature, &column);
-            p[RATE][j] = dot(&of_rate, &column);
-        }
-        for row in &mut p {
-            (row[TEMPERATURE], row[RATE]) = (dot(&of_temperature, row), dot(&of_rate, row));
+        if chiller == 0.0 && heater == 0.0 {
+            // What the outputs do has no part in it.
+            self.carry::<3>(&of_temperature, &of_rate);
+        } else {
+            self.carry::<N>(&of_temperature, &of_rate);
         }
         for (i, wander) in WANDER.iter().enumerate() {
-            p[i][i] += wander * wander * hours;
+            self.covariance[PLACE[i][i]] += wander * wander * hours;
         }
-        self.covariance = pack(&p);
+    }
+
+    /// F·x and F·P·Fᵀ. F is the identity but for its first two rows, and all but their first `K`
+    /// numbers are 0.
+    fn carry<const K: usize>(&mut self, of_temperature: &[f64; N], of_rate: &[f64; N]) {
+        let dot = |row: &[f64; N], x: &[f64; N]| (0..K).map(|k| row[k] * x[k]).sum::<f64>();
+        (self.x[TEMPERATURE], self.x[RATE]) = (dot(of_temperature, &self.x), dot(of_rate, &self.x));
+        let p = &mut self.covariance;
+        let (mut temperature, mut rate) = ([0.0; N], [0.0; N]);
+        for j in 0..N {
+            let column: [f64; N] = std::array::from_fn(|i| p[PLACE[i][j]]);
+            temperature[j] = dot(of_temperature, &column);
+            rate[j] = dot(of_rate, &column);
+        }
+        for j in 2..N {
+            p[PLACE[TEMPERATURE][j]] = temperature[j];
+            p[PLACE[RATE][j]] = rate[j];
+        }
+        p[PLACE[TEMPERATURE][TEMPERATURE]] = dot(of_temperature, &temperature);
+        p[PLACE[RATE][RATE]] = dot(of_rate, &rate);
+        // The same but for rounding.
+        let (one, other) = (dot(of_rate, &temperature), dot(of_temperature, &rate));
+        p[PLACE[TEMPERATURE][RATE]] = (one + other) / 2.0;
     }
 
     /// Learns from a reading whose error has this variance.
     pub fn update(&mut self, beer: f64, variance: f64) -> Surprise {
-        let mut p = unpack(&self.covariance);
+        let p = &mut self.covariance;
+        let with_beer: [f64; N] = std::array::from_fn(|j| p[PLACE[TEMPERATURE][j]]);
         let miss = beer - self.x[TEMPERATURE];
         // Rounding could take the variance below 0; then the reading's own is all there is.
-        let expected = p[TEMPERATURE][TEMPERATURE].max(0.0) + variance;
+        let expected = with_beer[TEMPERATURE].max(0.0) + variance;
         let squared = miss * miss / expected;
         let taken = if squared > SURPRISE_MAX { miss * miss / SURPRISE_MAX } else { expected };
-        let with_beer: [f64; N] = p[TEMPERATURE];
         for i in 0..N {
             self.x[i] += with_beer[i] / taken * miss;
-            for j in 0..N {
-                p[i][j] -= with_beer[i] * with_beer[j] / taken;
+            for j in i..N {
+                p[PLACE[i][j]] -= with_beer[i] * with_beer[j] / taken;
             }
         }
-        self.covariance = pack(&p);
         Surprise { squared: squared.min(SURPRISE_MAX), log_variance: taken.ln() }
     }
 
@@ -181,6 +196,21 @@ fn quadratic(p: &[[f64; N]; N], weights: &[f64; N]) -> ([f64; N], f64) {
     let product: [f64; N] =
         std::array::from_fn(|i| p[i].iter().zip(weights).map(|(p, w)| p * w).sum());
     (product, product.iter().zip(weights).map(|(p, w)| p * w).sum())
+}
+
+const fn places() -> [[usize; N]; N] {
+    let mut places = [[0; N]; N];
+    let (mut i, mut next) = (0, 0);
+    while i < N {
+        let mut j = i;
+        while j < N {
+            places[i][j] = next;
+            places[j][i] = next;
+            (next, j) = (next + 1, j + 1);
+        }
+        i += 1;
+    }
+    places
 }
 
 fn pack(p: &[[f64; N]; N]) -> [f64; N * (N + 1) / 2] {

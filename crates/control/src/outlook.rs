@@ -2,7 +2,7 @@
 
 use crate::Output;
 use crate::bank::State;
-use crate::filter::{Inputs, TEMPERATURE};
+use crate::filter::{COOLING, DIRECT, DRIFT, HEATING, Inputs, RATE, TEMPERATURE};
 use crate::past::inputs;
 use quantity::{Span, Temperature};
 use serde::{Deserialize, Serialize};
@@ -120,58 +120,78 @@ impl Extremes {
 }
 
 /// Looks ahead from now; `pending` are the pieces of inputs that were given and have not acted yet.
-pub(crate) fn outlook(state: State, pending: &[(f64, Inputs)], path: &Path) -> Outlook {
+pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) -> Outlook {
     let error = state.x[TEMPERATURE] - path.at(0.0);
-    let off = course(state, pending, path, None);
-    Outlook {
-        error,
-        off: off.all,
-        soon: off.soon,
-        beer: off.beer,
-        cooled_high: course(state, pending, path, Some(Output::Chiller)).all.high,
-        heated_low: course(state, pending, path, Some(Output::Heater)).all.low,
-    }
-}
-
-struct Course {
-    all: Extremes,
-    soon: Extremes,
-    beer: Extremes,
-}
-
-/// The course of the error if this output runs from now on, or none.
-fn course(
-    mut state: State,
-    pending: &[(f64, Inputs)],
-    path: &Path,
-    running: Option<Output>,
-) -> Course {
-    let mut course = Course { all: Extremes::NONE, soon: Extremes::NONE, beer: Extremes::NONE };
     let soon = (2.0 * state.tau).max(0.5);
     let mut elapsed = 0.0;
-    let mut look = |state: &State, elapsed: f64| {
-        let beer = state.x[TEMPERATURE];
-        let error = beer - path.at(elapsed);
-        course.beer.take(beer);
-        course.all.take(error);
-        if elapsed <= soon {
-            course.soon.take(error);
-        }
-    };
     for (hours, inputs) in pending {
         state.advance(*hours, *inputs);
         elapsed += hours;
     }
-    look(&state, elapsed);
     let step = (state.tau / 8.0).clamp(STEP_LEAST, STEP_MOST);
-    let a = -(-step / state.tau).exp_m1();
-    let inputs = inputs(running);
-    for _ in 0..STEPS {
-        state.step(step, a, inputs);
-        elapsed += step;
-        look(&state, elapsed);
+    let course = |running| Course::new(&state, step, inputs(running));
+    // Side by side, so that the machine need not wait for one to begin the next.
+    let mut courses = [None, Some(Output::Chiller), Some(Output::Heater)].map(course);
+    let mut outlook = Outlook {
+        error,
+        off: Extremes::NONE,
+        soon: Extremes::NONE,
+        beer: Extremes::NONE,
+        cooled_high: f64::NEG_INFINITY,
+        heated_low: f64::INFINITY,
+    };
+    for number in 0..=STEPS {
+        if number > 0 {
+            courses.iter_mut().for_each(Course::step);
+            elapsed += step;
+        }
+        let setpoint = path.at(elapsed);
+        let [off, cooled, heated] = courses.each_ref().map(|course| course.beer);
+        outlook.beer.take(off);
+        outlook.off.take(off - setpoint);
+        if elapsed <= soon {
+            outlook.soon.take(off - setpoint);
+        }
+        outlook.cooled_high = outlook.cooled_high.max(cooled - setpoint);
+        outlook.heated_low = outlook.heated_low.min(heated - setpoint);
     }
-    course
+    outlook
+}
+
+/// The beer's course if one output runs from now on, or none; as [`State::advance`], with all that
+/// stays the same worked out before.
+struct Course {
+    beer: f64,
+    rate: f64,
+    /// Where the rate goes, in K/h, and the share of the way in a step.
+    end: f64,
+    a: f64,
+    /// What a step adds: for each K/h of the rate, by where the rate goes, and directly.
+    by_rate: f64,
+    by_end: f64,
+    direct: f64,
+}
+
+impl Course {
+    fn new(state: &State, step: f64, inputs: Inputs) -> Self {
+        let a = -(-step / state.tau).exp_m1();
+        let x = &state.x;
+        let end = x[DRIFT] + x[COOLING] * inputs.chiller + x[HEATING] * inputs.heater;
+        Course {
+            beer: x[TEMPERATURE],
+            rate: x[RATE],
+            end,
+            a,
+            by_rate: state.tau * a,
+            by_end: (step - state.tau * a) * end,
+            direct: x[DIRECT] * inputs.heater * step,
+        }
+    }
+
+    fn step(&mut self) {
+        self.beer += self.by_rate * self.rate + self.by_end + self.direct;
+        self.rate += self.a * (self.end - self.rate);
+    }
 }
 
 #[cfg(test)]

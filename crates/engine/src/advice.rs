@@ -26,14 +26,13 @@ pub(crate) fn is_driven(config: &config::Vessel) -> bool {
 }
 
 impl Vessel {
-    /// Why nothing is driven here at all; `None` where an output is in use.
-    pub fn why_undriven(&self, config: &config::Vessel) -> Option<Why> {
+    /// Why nothing is driven here at all.
+    pub fn why_undriven(&self, config: &config::Vessel) -> Why {
         if config.rides_with.is_some() {
             let setpoint = self.host.and_then(|host| host.setpoint);
-            return Some(Why::Rides { setpoint });
+            return Why::Rides { setpoint };
         }
-        let beer = self.beer_now(config);
-        (!is_driven(config)).then_some(Why::Watched { beer, setpoint: self.setpoint })
+        Why::Watched { beer: self.beer_now(config), setpoint: self.setpoint }
     }
 
     /// What to do about a beer that has been `away` K above its setpoint for long, where nothing is
@@ -105,8 +104,7 @@ impl Engine {
     /// a rider is locked: who has a hand in the fridge may have named either.
     pub(crate) fn look_at_fridges(&mut self, journal: &mut Journal<'_>) {
         let mut locked: BTreeMap<Name, String> = BTreeMap::new();
-        for (name, setup) in &self.setup.vessels {
-            let Some(host) = &setup.config.rides_with else { continue };
+        for (name, host) in &self.bonds.riders {
             if let Some(lock) = self.state.vessels.get(name).and_then(|rider| rider.locked.as_ref())
             {
                 locked
@@ -120,13 +118,11 @@ impl Engine {
                 rider.host = seen;
             }
         }
-        let changed: Vec<Name> = self
-            .state
-            .vessels
-            .iter()
-            .filter(|(name, vessel)| vessel.locked_with.as_ref() != locked.get(*name))
-            .map(|(name, _)| name.clone())
-            .collect();
+        let is_news = |name: &&Name| {
+            let vessel = self.state.vessels.get(*name);
+            vessel.is_some_and(|vessel| vessel.locked_with.as_ref() != locked.get(*name))
+        };
+        let changed: Vec<Name> = self.bonds.hosts.iter().filter(is_news).cloned().collect();
         for name in changed {
             self.with(&name, journal, |vessel, cx| {
                 vessel.locked_with = locked.get(&name).cloned();

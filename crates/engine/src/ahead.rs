@@ -23,14 +23,18 @@ pub(crate) fn ahead(
     now: Stamp,
 ) -> Vec<(Span, Temperature)> {
     let mut points = Vec::new();
-    let mut run = batch.stage.clone();
+    let (running, mut behind) = (&batch.stage, None);
     let (mut elapsed, mut since_pitch) = (batch.elapsed(now), now.since(batch.pitched_at));
     let (mut begins, mut from) = (Span::ZERO, setpoint);
-    for index in batch.stage.index..batch.schedule.stages.len().min(run.index + 1 + STAGES_MOST) {
+    let most = running.index + 1 + STAGES_MOST;
+    for index in running.index..batch.schedule.stages.len().min(most) {
         let stage = &batch.schedule.stages[index];
-        let Some(path) = corrected(&stage.target, &run, from, bounds) else { break };
+        let run = behind.as_ref().unwrap_or(running);
+        let Some(path) = corrected(&stage.target, run, from, bounds) else { break };
         let known = |leaf: &Milestone| {
-            index == batch.stage.index && batch.stage.latches.contains_key(&latch_key(leaf))
+            index == running.index
+                && !running.latches.is_empty()
+                && running.latches.contains_key(&latch_key(leaf))
         };
         let ends = ends_in(&stage.until, elapsed, since_pitch, &known)
             .map(|ends| ends.max(stage.at_least.map_or(Span::ZERO, |least| least.less(elapsed))))
@@ -43,7 +47,7 @@ pub(crate) fn ahead(
         }
         begins = begins + until;
         (elapsed, since_pitch) = (Span::ZERO, since_pitch + until);
-        run = StageRun::new(index + 1, now, from);
+        behind = Some(StageRun::new(index + 1, now, from));
     }
     points
 }

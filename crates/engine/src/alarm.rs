@@ -87,8 +87,8 @@ macro_rules! rules {
 rules! {
     BATTERY_LOW = "battery-low", Low, 0, 3600,
         "a float is under 15 %, or has under 7 days left";
-    BEER_DOUBTFUL = "beer-doubtful", High, 0, 0,
-        "the beer's temperature jumped, froze or is impossible";
+    BEER_DOUBTFUL = "beer-doubtful", High, 0, 600,
+        "the beer's temperature jumped, froze or is impossible; the outputs return sooner";
     BEER_SILENT = "beer-silent", High, 0, 0,
         "no beer temperature for `silent_after`";
     BELOW_EXPECTED = "below-expected", Medium, 3600, 3600,
@@ -99,13 +99,13 @@ rules! {
         "the clock is before the last record, or jumped back";
     GRAVITY_DOUBTFUL = "gravity-doubtful", Medium, 0, 3600,
         "a float sticks, steps, drifts or disagrees; one for each source";
-    GRAVITY_SILENT = "gravity-silent", Medium, 0, 0,
+    GRAVITY_SILENT = "gravity-silent", Medium, 0, 600,
         "no usable gravity for three intervals; one for each source";
     HEAT_BALANCE = "heat-balance", Medium, 3600, 3600,
         "the beer gains or loses heat that nothing explains";
     HEATER_NO_EFFECT = "heater-no-effect", High, 0, 600,
         "the heater ran long and the beer does not answer, or goes the wrong way";
-    LINK_DOWN = "link-down", Medium, 30, 10,
+    LINK_DOWN = "link-down", Medium, 30, 300,
         "the broker is away";
     NEAR_FREEZING = "near-freezing", High, 60, 600,
         "the beer is within 0.5 K of its freezing point";
@@ -113,19 +113,19 @@ rules! {
         "no fall of gravity was shown within `begins_within`";
     OFF_TARGET = "off-target", Medium, 7200, 600,
         "the beer is beyond `off_target` with no ramp being followed";
-    OUTPUT_DISAGREES = "output-disagrees", High, 30, 30,
+    OUTPUT_DISAGREES = "output-disagrees", High, 30, 600,
         "an output is not seen to do what it was told";
     PROBE_MISPLACED = "probe-misplaced", High, 7200, 600,
         "the probe seems to hang in the air, or is far from what every float says";
     PROGRAM_FAULT = "program-fault", Critical, 0, 3600,
         "a fault of the program itself in this vessel's handling; its outputs go off";
-    RESERVOIR_SILENT = "reservoir-silent", Medium, 0, 0,
+    RESERVOIR_SILENT = "reservoir-silent", Medium, 0, 600,
         "the probe of a shared cooler's reservoir is silent";
     STAGE_OVERDUE = "stage-overdue", Medium, 0, 0,
         "a stage has lasted for its `at_most`";
     STALLED = "stalled", Medium, 3600, 3600,
         "the fall ended short of the expected final gravity";
-    STORE_FAILING = "store-failing", Critical, 0, 0,
+    STORE_FAILING = "store-failing", Critical, 0, 300,
         "a record cannot be written";
     TOO_COLD = "too-cold", Critical, 60, 600,
         "the beer is colder than the vessel's limit";

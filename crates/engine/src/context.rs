@@ -7,7 +7,7 @@ use crate::past::{Lesson, Past};
 use crate::record::{Kind, Record};
 use crate::setup::VesselSetup;
 use crate::time::Clock;
-use quantity::{Show, Stamp};
+use quantity::{Show, Span, Stamp};
 use schedule::Name;
 use serde_json::{Map, Value};
 
@@ -76,6 +76,23 @@ impl<'a> Journal<'a> {
     }
 }
 
+/// How the devices are heard: all through one broker.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Link {
+    /// The broker is away.
+    pub down: bool,
+    /// When it came back last.
+    pub back: Option<Stamp>,
+}
+
+impl Link {
+    /// Whether the broker explains why a device that must speak within `span` was not heard: it is
+    /// away, or has not been back for that long.
+    pub fn explains_silence(self, now: Stamp, span: Span) -> bool {
+        self.down || self.back.is_some_and(|back| now.since(back) < span)
+    }
+}
+
 /// What a vessel may touch while it handles one input.
 pub(crate) struct Context<'a, 'j> {
     /// Steady time; never falls.
@@ -88,6 +105,8 @@ pub(crate) struct Context<'a, 'j> {
     pub store_failing: bool,
     /// Alarms that all vessels share.
     pub daemon_alarms: &'a AlarmBook,
+    /// How its devices are heard.
+    pub link: Link,
     /// What past batches did.
     pub past: &'a Past,
     pub journal: &'a mut Journal<'j>,

@@ -5,12 +5,12 @@
 //! orders out. Whose turn it is where not all valves may be open is decided in [`crate::valve`].
 
 use crate::OutputKind;
-use crate::alarm::{Condition, rules};
+use crate::alarm::{Condition, Rule, rules};
 use crate::context::Journal;
 use crate::effect::{CoolerDrive, Effect};
 use crate::engine::{Engine, note_daemon};
 use crate::input::Reading;
-use crate::outputs::{ASK_AGAIN, OLD_REPORT, output};
+use crate::outputs::{ASK_AGAIN, OLD_REPORT};
 use crate::record::Kind;
 use crate::setup::Setup;
 use crate::time::Clock;
@@ -267,7 +267,7 @@ impl Engine {
         let coolers = self.setup.coolers.iter().filter(in_use);
         let known = coolers.filter_map(|(name, config)| {
             let cooler = self.state.coolers.get(name)?;
-            Some(cooler.drive(name, config, refresh_of(&self.setup, name)))
+            Some(cooler.drive(name, config, self.bonds.refresh_of(name)))
         });
         known.collect()
     }
@@ -289,25 +289,32 @@ impl Engine {
 
     /// Decides on every shared cooler, once the vessels have decided on their valves.
     pub(crate) fn settle_coolers(&mut self, journal: &mut Journal<'_>) {
-        let Engine { setup, state, .. } = self;
+        let Engine { setup, state, bonds, .. } = self;
         let Some(clock) = &state.clock else { return };
-        let now = clock.steady;
+        let (now, link) = (clock.steady, state.link());
         for (name, config) in &setup.coolers {
             let cooler = state.coolers.entry(name.clone()).or_insert_with(|| Cooler::new(now));
             if config.output.out_of_use {
                 cooler.because = Why::NotInUse;
                 continue;
             }
-            let drawing: Vec<&Name> = drawing(setup, name).collect();
-            crate::valve::take_turns(cooler, config.at_once, &drawing, &mut state.vessels, now);
+            let drawing = bonds.drawing(name);
+            crate::valve::take_turns(cooler, config.at_once, drawing, &mut state.vessels, now);
             let open =
                 |vessel: &Vessel| vessel.told.get(&OutputKind::Chiller).is_some_and(|told| told.on);
-            let calls = drawing.iter().filter(|name| state.vessels.get(**name).is_some_and(open));
-            let calls = calls.map(|name| (*name).clone()).collect();
+            let calls = drawing.iter().filter(|name| state.vessels.get(*name).is_some_and(open));
+            let calls = calls.cloned().collect();
             let decision = cooler.decide(config, calls, now);
-            tell(cooler, (name, config), decision, (setup, clock), journal);
-            let silent = reservoir_silent(cooler, name, config, now);
-            let disagrees = disagrees(cooler, name, config, now);
+            let refresh = bonds.refresh_of(name);
+            tell(cooler, (name, config), (decision, refresh), (setup, clock), journal);
+            // A broker that is away is told once.
+            let raised = |rule: Rule| state.alarms.is_raised(rule.id, name.as_str());
+            let silent = reservoir_silent(cooler, name, config, now).filter(|_| {
+                let lasts = config.reservoir.as_ref().map_or(Span::ZERO, reservoir_lasts);
+                raised(rules::RESERVOIR_SILENT) || !link.explains_silence(now, lasts)
+            });
+            let disagrees = disagrees(cooler, name, config, now)
+                .filter(|_| raised(rules::OUTPUT_DISAGREES) || !link.down);
             let at = clock.wall_of(now);
             for (rule, condition) in
                 [(rules::RESERVOIR_SILENT, silent), (rules::OUTPUT_DISAGREES, disagrees)]
@@ -320,7 +327,7 @@ impl Engine {
 
     /// An orderly end: every cooler is told to be off, also where it was.
     pub(crate) fn coolers_off(&mut self, journal: &mut Journal<'_>) {
-        let Engine { setup, state, .. } = self;
+        let Engine { setup, state, bonds, .. } = self;
         let Some(clock) = &state.clock else { return };
         for (name, config) in &setup.coolers {
             let in_use = !config.output.out_of_use;
@@ -328,7 +335,8 @@ impl Engine {
             cooler.run(false, clock.steady);
             cooler.told_at = None;
             let decision = Decision { on: false, setpoint: None, because: Why::Ends };
-            tell(cooler, (name, config), decision, (setup, clock), journal);
+            let refresh = bonds.refresh_of(name);
+            tell(cooler, (name, config), (decision, refresh), (setup, clock), journal);
         }
     }
 
@@ -394,14 +402,13 @@ impl Engine {
 fn tell(
     cooler: &mut Cooler,
     (name, config): (&Name, &config::Cooler),
-    decision: Decision,
+    (decision, refresh): (Decision, Span),
     (setup, clock): (&Setup, &Clock),
     journal: &mut Journal<'_>,
 ) {
     let Decision { on, setpoint, because } = decision;
     cooler.because = because;
     let now = clock.steady;
-    let refresh = refresh_of(setup, name);
     let switched = cooler.told != on;
     let asked_again = cooler.seen.is_some_and(|(seen, _)| seen != on)
         && config.output.drive != config::Drive::Setpoint;
@@ -424,6 +431,11 @@ fn tell(
     journal.effects.push(Effect::Cool(cooler.drive(name, config, refresh)));
 }
 
+/// A reservoir that was not heard for so long is not known.
+fn reservoir_lasts(probe: &config::Probe) -> Span {
+    (probe.every * 3).max(RESERVOIR_LASTS)
+}
+
 fn reservoir_silent(
     cooler: &Cooler,
     name: &Name,
@@ -433,7 +445,7 @@ fn reservoir_silent(
     let probe = config.reservoir.as_ref()?;
     let heard = cooler.reservoir.map_or(cooler.started_at, |(at, _)| at.max(cooler.started_at));
     let silent = now.since(heard);
-    (silent >= (probe.every * 3).max(RESERVOIR_LASTS)).then(|| {
+    (silent >= reservoir_lasts(probe)).then(|| {
         let text = format!(
             "the probe in the reservoir of {name} has been silent for {silent}: it runs only while \
              a valve calls. Look at the probe"
@@ -456,21 +468,4 @@ fn disagrees(
         word(seen)
     );
     Some(Condition::new(text, json!({ "cooler": name, "told": told, "seen": seen })))
-}
-
-/// The vessels whose valves are on this cooler, and in use.
-fn drawing<'setup>(
-    setup: &'setup Setup,
-    cooler: &'setup Name,
-) -> impl Iterator<Item = &'setup Name> {
-    let draws = move |config: &config::Vessel| {
-        output(config, OutputKind::Chiller).is_some_and(|valve| valve.from.as_ref() == Some(cooler))
-    };
-    setup.vessels.iter().filter(move |(_, vessel)| draws(&vessel.config)).map(|(name, _)| name)
-}
-
-/// It is told again as often as the slowest of the vessels that draw on it, as `check` reckons.
-fn refresh_of(setup: &Setup, cooler: &Name) -> Span {
-    let refresh = |name: &Name| setup.vessels.get(name).map(|v| v.config.control.refresh);
-    drawing(setup, cooler).filter_map(refresh).max().unwrap_or(Span::from_secs(60))
 }

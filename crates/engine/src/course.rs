@@ -56,22 +56,21 @@ pub(crate) struct Quarter {
 impl Vessel {
     /// Makes a point where a new quarter of an hour has begun.
     pub fn keep_course(&mut self, cx: &mut Context<'_, '_>) {
-        let Some(batch) = self.batch_id().filter(|_| self.has_beer()) else {
+        let Some(batch) = self.batch.as_ref().filter(|_| self.has_beer()) else {
             self.quarter = None;
             return;
         };
         let at = quarter_of(cx.clock.wall_of(cx.now));
-        let began = self.mark(cx.now);
-        let quarter = Quarter { batch, at, began, since: cx.now };
-        match &self.quarter {
-            Some(before) if before.batch == quarter.batch && before.at == at => return,
-            Some(before) if before.batch == quarter.batch => {
-                let point = self.point(cx, before, at);
-                cx.journal.effects.push(Effect::Point(point));
-            }
-            _ => {}
+        let before = self.quarter.as_ref().filter(|before| before.batch == batch.id);
+        if before.is_some_and(|before| before.at == at) {
+            return;
         }
-        self.quarter = Some(quarter);
+        if let Some(before) = before {
+            let point = self.point(cx, before, at);
+            cx.journal.effects.push(Effect::Point(point));
+        }
+        let (batch, began) = (batch.id.clone(), self.mark(cx.now));
+        self.quarter = Some(Quarter { batch, at, began, since: cx.now });
     }
 
     /// Makes the points of a batch that was pitched in the past, whose readings are being taken in:

@@ -1,7 +1,8 @@
 //! The engine's one door: an input and its time in, effects out.
 
 use crate::alarm::{AlarmBook, Change, Condition, rules};
-use crate::context::{Context, Journal};
+use crate::bonds::Bonds;
+use crate::context::{Context, Journal, Link};
 use crate::cooler::Cooler;
 use crate::effect::{Drive, Effect, Reply};
 use crate::guard::{self, Faults};
@@ -26,9 +27,21 @@ pub const STATE_VERSION: u32 = 1;
 pub struct Engine {
     pub(crate) setup: Setup,
     pub(crate) state: State,
+    /// What ties the setup's vessels together.
+    pub(crate) bonds: Bonds,
+    /// Whether each vessel of the setup is in the state.
+    complete: bool,
     /// Whether a panic in one vessel's handling is survived.
     pub(crate) guarded: bool,
 }
+
+/// What a broker that is away explains: `link-down` alone is told.
+const STANDS_FOR: [&str; 4] = [
+    rules::BEER_SILENT.id,
+    rules::GRAVITY_SILENT.id,
+    rules::OUTPUT_DISAGREES.id,
+    rules::RESERVOIR_SILENT.id,
+];
 
 /// All that must survive the process: stored whole, restored whole, it goes on exactly alike.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -38,6 +51,9 @@ pub struct State {
     pub(crate) clock: Option<Clock>,
     store_problem: Option<String>,
     link_down: bool,
+    /// Steady time at which the broker came back last.
+    #[serde(default)]
+    link_back: Option<Stamp>,
     /// Alarms that all vessels share.
     pub(crate) alarms: AlarmBook,
     pub(crate) vessels: BTreeMap<Name, Vessel>,
@@ -63,6 +79,13 @@ pub struct Glance {
     pub chiller: bool,
 }
 
+impl State {
+    /// How the devices are heard.
+    pub(crate) fn link(&self) -> Link {
+        Link { down: self.link_down, back: self.link_back }
+    }
+}
+
 impl Engine {
     /// An engine that nothing has happened to.
     pub fn new(setup: Setup) -> Self {
@@ -71,18 +94,19 @@ impl Engine {
             clock: None,
             store_problem: None,
             link_down: false,
+            link_back: None,
             alarms: AlarmBook::default(),
             vessels: BTreeMap::new(),
             coolers: BTreeMap::new(),
             past: Past::default(),
             faults: Faults::default(),
         };
-        Engine { setup, state, guarded: false }
+        Self::restore(setup, state)
     }
 
     /// An engine that goes on from a stored state, under what may be a new setup.
     pub fn restore(setup: Setup, state: State) -> Self {
-        Engine { setup, state, guarded: false }
+        Engine { bonds: Bonds::of(&setup), setup, state, complete: false, guarded: false }
     }
 
     /// What must be stored.
@@ -116,8 +140,8 @@ impl Engine {
         self.clock_events(event, &mut journal);
         let early = before.is_some() && before == self.state.clock.map(|clock| clock.steady);
         // A reading at this same instant brought only its own vessel to the present.
-        let early = early && self.state.vessels.values().all(|v| Some(v.settled_at) == before);
-        if !(early && input == Input::Tick) {
+        let all = || self.state.vessels.values().all(|v| Some(v.settled_at) == before);
+        if !(early && input == Input::Tick && all()) {
             self.take(input, &mut journal);
             if !stopping {
                 self.look_at_fridges(&mut journal);
@@ -212,6 +236,7 @@ impl Engine {
             setup,
             store_failing: self.state.store_problem.is_some(),
             daemon_alarms: &self.state.alarms,
+            link: self.state.link(),
             past: &self.state.past,
             journal,
         }
@@ -236,10 +261,8 @@ impl Engine {
             }
         };
         let Some(clock) = self.state.clock else { return event };
-        for name in self.setup.vessels.keys() {
-            if !self.state.vessels.contains_key(name) {
-                self.state.vessels.insert(name.clone(), Vessel::new(steady));
-            }
+        if !self.complete {
+            self.complete_vessels(steady);
         }
         if started {
             self.state.store_problem = None;
@@ -259,6 +282,21 @@ impl Engine {
             }
         }
         event
+    }
+
+    /// Vessels of a new setup begin to exist; none is locked by a fridge that it shares no more.
+    fn complete_vessels(&mut self, steady: Stamp) {
+        for name in self.setup.vessels.keys() {
+            if !self.state.vessels.contains_key(name) {
+                self.state.vessels.insert(name.clone(), Vessel::new(steady));
+            }
+        }
+        for (name, vessel) in &mut self.state.vessels {
+            if !self.bonds.hosts.contains(name) {
+                vessel.locked_with = None;
+            }
+        }
+        self.complete = true;
     }
 
     fn clock_events(&mut self, event: ClockEvent, journal: &mut Journal<'_>) {
@@ -337,7 +375,12 @@ impl Engine {
                 return;
             }
             Input::Command(command) => return self.command(&command, journal),
-            Input::Link { up } => self.state.link_down = !up,
+            Input::Link { up } => {
+                if self.state.link_down && up {
+                    self.state.link_back = self.state.clock.map(|clock| clock.steady);
+                }
+                self.state.link_down = !up;
+            }
             Input::Store { problem } => {
                 self.state.store_problem = problem;
                 self.look_anew();
@@ -428,7 +471,8 @@ impl Engine {
         journal: &mut Journal<'_>,
         mut act: impl FnMut(&mut Vessel, &mut Context<'_, '_>),
     ) {
-        let Engine { setup, state, guarded } = self;
+        let Engine { setup, state, guarded, .. } = self;
+        let link = state.link();
         let Some(clock) = &state.clock else { return };
         for (name, vessel_setup) in &setup.vessels {
             let Some(vessel) = state.vessels.get_mut(name) else { continue };
@@ -440,6 +484,7 @@ impl Engine {
                 setup: vessel_setup,
                 store_failing: state.store_problem.is_some(),
                 daemon_alarms: &state.alarms,
+                link,
                 past: &state.past,
                 journal: &mut *journal,
             };
@@ -454,7 +499,8 @@ impl Engine {
         journal: &mut Journal<'_>,
         act: impl FnOnce(&mut Vessel, &mut Context<'_, '_>),
     ) -> bool {
-        let Engine { setup, state, guarded } = self;
+        let Engine { setup, state, guarded, .. } = self;
+        let link = state.link();
         let (Some((name, vessel_setup)), Some(clock)) =
             (setup.vessels.get_key_value(name), &state.clock)
         else {
@@ -469,6 +515,7 @@ impl Engine {
             setup: vessel_setup,
             store_failing: state.store_problem.is_some(),
             daemon_alarms: &state.alarms,
+            link,
             past: &state.past,
             journal,
         };
@@ -479,9 +526,12 @@ impl Engine {
         let Some(clock) = self.state.clock else { return };
         let at = clock.wall_of(clock.steady);
         let link = self.state.link_down.then(|| {
-            let text = "the broker is away; decisions go on, relays run out by their own timers. \
-                        Look at the broker and the network";
-            Condition::new(text, json!({}))
+            let text = "the broker is away, so no device is heard: relays run out by their own \
+                        timers, and where a beer's probe has been silent for `silent_after` its \
+                        outputs are off. The silences are not told one by one. Look at the broker \
+                        and the network, and after the beers";
+            let vessels: Vec<&str> = self.setup.vessels.keys().map(Name::as_str).collect();
+            Condition::new(text, json!({ "vessels": vessels, "stands_for": STANDS_FOR }))
         });
         let store = self.state.store_problem.as_ref().map(|problem| {
             let text = format!(

@@ -218,6 +218,7 @@ pub(crate) fn look<T>(guarded: bool, look: impl FnOnce() -> Option<T>) -> Option
 mod tests {
     use super::*;
     use crate::input::{Input, Reading, Values};
+    use crate::record::Kind;
     use crate::setup::Setup;
     use crate::time::Now;
     use crate::view::State as View;
@@ -357,6 +358,62 @@ mod tests {
             engine.handle(at(step * 10), Input::Tick);
         }
         assert!(!raised(&engine));
+    }
+
+    fn tell(command: Command) -> Input {
+        Input::Command(CommandInput {
+            vessel: name("south"),
+            id: None,
+            by: None,
+            command: Ok(command),
+            schedule: None,
+            calibration: None,
+            history: Vec::new(),
+        })
+    }
+
+    /// What the table of all alarms cannot show from outside: raised, seen, shelved, returned.
+    #[test]
+    fn a_fault_of_ours_is_raised_seen_shelved_and_over() {
+        let (id, mut engine) = ("program-fault.north", heating());
+        let stands = |engine: &Engine| {
+            let alarms = view(engine, "south").alarms;
+            let alarm = alarms.into_iter().find(|alarm| alarm.id == id)?;
+            Some((alarm.acknowledged, alarm.shelved_until.is_some()))
+        };
+        let kinds = |effects: &[Effect]| -> Vec<Kind> {
+            let kind = |effect: &Effect| match effect {
+                Effect::Record(record) if record.data.get("alarm").is_some_and(|it| *it == id) => {
+                    Some(record.kind)
+                }
+                _ => None,
+            };
+            effects.iter().filter_map(kind).collect()
+        };
+        poison(Some("north"));
+        let mut raised = engine.handle(at(305), Input::Tick);
+        raised.extend(engine.handle(at(310), Input::Tick));
+        assert_eq!(kinds(&raised), [Kind::AlarmRaised], "by the next tick");
+        let (alarm, time) = (id.to_owned(), Span::from_hours(2));
+        engine.handle(at(320), tell(Command::Shelve { alarm: alarm.clone(), time }));
+        let seen = engine.handle(at(330), tell(Command::Acknowledge { alarm: Some(alarm) }));
+        assert_eq!(kinds(&seen), [Kind::AlarmAcknowledged]);
+        assert_eq!(stands(&engine), Some((true, true)));
+        poison(None);
+        let (mut well, mut over) = (None, None);
+        for step in 34..700 {
+            let effects = engine.handle(at(step * 10), Input::Tick);
+            if well.is_none() && !engine.state.faults.contains_key(&name("north")) {
+                well = Some(step);
+            }
+            if kinds(&effects).contains(&Kind::AlarmReturned) {
+                over = Some(step);
+                break;
+            }
+        }
+        let stood = over.zip(well).map(|(over, well)| (over - well) * 10);
+        assert!(stood.is_some_and(|stood| (3600..=3610).contains(&stood)), "{stood:?}");
+        assert_eq!(stands(&engine), None);
     }
 
     #[test]

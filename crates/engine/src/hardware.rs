@@ -178,7 +178,9 @@ impl Vessel {
 
     /// What a relay reports, or what the beer shows of one that sticks.
     fn watch_reports(&mut self, cx: &mut Context<'_, '_>, signs: &[Sign], in_air: bool) {
-        let disagreement = KINDS.iter().find_map(|kind| {
+        // While the broker is away a relay hears no order, and its report says nothing of it.
+        let unheard = cx.link.down && !self.alarms.stands(rules::OUTPUT_DISAGREES.id);
+        let disagreement = KINDS.iter().filter(|_| !unheard).find_map(|kind| {
             output(&cx.setup.config, *kind)?;
             let (told, seen) = self.disagreement(*kind, cx.now)?;
             let word = |on| if on { "on" } else { "off" };
@@ -217,8 +219,8 @@ impl Vessel {
             _ => None,
         });
         // A fermentation that takes off warms the beer too.
-        let yeast = self.yeast_k_per_h().unwrap_or(0.0);
-        let condition = by.filter(|by| *by < 0.0 || yeast < by / 2.0).map(|by| {
+        let yeast = || self.yeast_k_per_h().unwrap_or(0.0);
+        let condition = by.filter(|by| *by < 0.0 || yeast() < by / 2.0).map(|by| {
             let (verb, look) = if by > 0.0 {
                 ("gains", "what warms it, and whether the heater's relay sticks")
             } else {
@@ -242,17 +244,13 @@ impl Vessel {
         }
         let beer = self.beer_now(config)?;
         let near = |other: Temperature| (other - beer).kelvin().abs() <= SENSORS_APART_K;
-        let floats: Vec<(&str, Temperature)> = config
-            .gravity
-            .iter()
-            .filter_map(|(name, source)| {
-                let probe = &self.floats.get(name.as_str())?.temperature;
-                let (at, celsius) = probe.last().filter(|_| probe.is_trusted())?;
-                (cx.now.since(at) <= source.every * FLOAT_LASTS).then_some((name.as_str(), celsius))
-            })
-            .collect();
-        let (name, float) = *floats.first()?;
-        if floats.iter().any(|(_, celsius)| near(*celsius)) {
+        let mut floats = config.gravity.iter().filter_map(|(name, source)| {
+            let probe = &self.floats.get(name.as_str())?.temperature;
+            let (at, celsius) = probe.last().filter(|_| probe.is_trusted())?;
+            (cx.now.since(at) <= source.every * FLOAT_LASTS).then_some((name.as_str(), celsius))
+        });
+        let (name, float) = floats.next()?;
+        if near(float) || floats.any(|(_, celsius)| near(celsius)) {
             return None;
         }
         let text = format!(

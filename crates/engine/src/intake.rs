@@ -1,5 +1,6 @@
 //! What comes in from devices: believed, shown, or refused with a reason.
 
+use crate::advice::is_driven;
 use crate::context::Context;
 use crate::effect::OutputKind;
 use crate::input::{RawGravity, Reading, Values};
@@ -129,8 +130,12 @@ impl Vessel {
         }
     }
 
-    /// Tells the regulator of the beer that it controls.
+    /// Tells the regulator of the beer that it controls; where nothing is driven there is nothing
+    /// that it could learn.
     fn control_on(&mut self, cx: &Context<'_, '_>, at: Stamp, beer: Temperature) {
+        if !is_driven(&cx.setup.config) {
+            return;
+        }
         let surround = self.surround_now(&cx.setup.config);
         self.regulator.take(at - self.regulator_lag, beer, surround);
     }

@@ -10,6 +10,7 @@ mod advice;
 mod ahead;
 mod alarm;
 mod batch;
+mod bonds;
 pub mod command;
 mod context;
 mod cooler;

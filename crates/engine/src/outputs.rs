@@ -1,5 +1,6 @@
 //! From setpoint to outputs: what is wanted, what is allowed, and what the devices are told.
 
+use crate::advice::is_driven;
 use crate::ahead;
 use crate::context::Context;
 use crate::effect::{Drive, Effect, OutputKind};
@@ -106,14 +107,20 @@ impl Vessel {
         self.limit_surround(config);
         let mut wanted = self.wanted(config);
         wanted.cool_at = self.ask_for_cold(config, wanted.cool_at);
-        let demand = self.demand(cx, wanted);
         let now = cx.now - self.regulator_lag;
-        let decision = self.regulator.decide(now, &rules(config), &demand);
-        let turn = self.waits_for_turn().filter(|_| !decision.heater);
+        let decision = is_driven(config).then(|| {
+            let demand = self.demand(cx, wanted);
+            self.regulator.decide(now, &rules(config), &demand)
+        });
+        let heats = decision.is_some_and(|decision| decision.heater);
+        let turn = self.waits_for_turn().filter(|_| !heats);
         let turn = turn.map(|(since, at_once)| Why::Turn { since, at_once });
-        let undriven = || self.why_undriven(config);
-        let because = wanted.off_because.or(turn).or_else(undriven);
-        self.because = because.unwrap_or(Why::Decided(decision.because));
+        let decided = match decision {
+            Some(decision) => Why::Decided(decision.because),
+            None => self.why_undriven(config),
+        };
+        self.because = wanted.off_because.or(turn).unwrap_or(decided);
+        let Some(decision) = decision else { return };
         for kind in [OutputKind::Heater, OutputKind::Chiller] {
             let Some(output) = output(config, kind) else { continue };
             let (on, at) = match kind {

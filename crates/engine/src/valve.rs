@@ -113,15 +113,15 @@ pub(crate) fn turn_text(cx: &Context<'_, '_>, since: Stamp, at_once: u32) -> Str
 pub(crate) fn take_turns(
     cooler: &mut Cooler,
     at_once: Option<u32>,
-    drawing: &[&Name],
+    drawing: &[Name],
     vessels: &mut BTreeMap<Name, Vessel>,
     now: Stamp,
 ) {
     let limit = at_once.filter(|most| (*most as usize) < drawing.len());
-    cooler.turns.retain(|name, _| drawing.contains(&name) && limit.is_some());
+    cooler.turns.retain(|name, _| drawing.contains(name) && limit.is_some());
     let Some(limit) = limit else {
         for name in drawing {
-            if let Some(vessel) = vessels.get_mut(*name) {
+            if let Some(vessel) = vessels.get_mut(name) {
                 vessel.valve.barred = None;
             }
         }
@@ -129,8 +129,8 @@ pub(crate) fn take_turns(
     };
     let turns = &mut cooler.turns;
     for name in drawing {
-        let Some(vessel) = vessels.get(*name) else { continue };
-        let turn = turns.entry((*name).clone()).or_insert(Turn::None);
+        let Some(vessel) = vessels.get(name) else { continue };
+        let turn = turns.entry(name.clone()).or_insert(Turn::None);
         *turn = gone_on(*turn, vessel, now);
     }
     let waiting = turns.values().filter(|turn| matches!(turn, Turn::Waits { .. })).count();
@@ -140,7 +140,7 @@ pub(crate) fn take_turns(
         turns.insert(name, Turn::Has { since: now, open: None });
     }
     for name in drawing {
-        let (Some(vessel), Some(turn)) = (vessels.get_mut(*name), turns.get(*name)) else {
+        let (Some(vessel), Some(turn)) = (vessels.get_mut(name), turns.get(name)) else {
             continue;
         };
         vessel.valve.barred = match turn {

@@ -115,7 +115,11 @@ impl Vessel {
             self.probe_mut(on).fall_silent();
         }
         let probe = self.controlled(config);
-        let silence = probe.filter(|probe| probe.is_silent()).map(|probe| {
+        // A broker that is away is told once, not for each vessel; outputs are off all the same.
+        let after = config.control.silent_after;
+        let explained =
+            cx.link.explains_silence(cx.now, after) && !self.alarms.stands(rules::BEER_SILENT.id);
+        let silence = probe.filter(|probe| probe.is_silent() && !explained).map(|probe| {
             let quiet = cx.now.since(probe.heard().unwrap_or(self.started_at));
             let text = format!(
                 "no beer temperature for {quiet}; both outputs are off until three readings agree. \
@@ -318,7 +322,10 @@ impl Vessel {
             let name = name.as_str();
             let quiet = cx.now.since(self.float_quiet_since(name));
             let watched = self.has_beer() && !self.is_aside(name);
-            let silent = (watched && quiet >= source.every * SILENT_INTERVALS).then(|| {
+            let most = source.every * SILENT_INTERVALS;
+            let explained = cx.link.explains_silence(cx.now, most)
+                && !self.alarms.is_raised(rules::GRAVITY_SILENT.id, name);
+            let silent = (watched && quiet >= most && !explained).then(|| {
                 let text = format!(
                     "{name} has given no usable gravity for {quiet}, three of its intervals. Look \
                      at its battery, its link and its place"

@@ -2,11 +2,14 @@
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
+use std::sync::Arc;
 
 /// A name of `a-z`, `0-9` and `-`; not empty, at most 32 characters.
+///
+/// Shared, since each reading carries its vessel's: a copy allocates nothing.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
-pub struct Name(String);
+pub struct Name(Arc<str>);
 
 impl Name {
     /// The longest name, in characters.
@@ -21,7 +24,7 @@ impl Name {
             && text.len() <= Self::LONGEST
             && text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
         if fits {
-            Ok(Name(text.to_owned()))
+            Ok(Name(text.into()))
         } else {
             Err(format!(
                 "`{text}` is not a name: `a-z`, `0-9` and `-`, at most {} characters",
@@ -52,7 +55,7 @@ impl TryFrom<String> for Name {
 
 impl From<Name> for String {
     fn from(name: Name) -> String {
-        name.0
+        name.0.as_ref().to_owned()
     }
 }
 

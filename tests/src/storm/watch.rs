@@ -17,7 +17,7 @@ const VESSEL_LIMITS: (f64, f64) = (0.0, 26.0);
 /// An alarm that is raised so often within a minute chatters (after ISA-18.2, from memory).
 const CHATTERS: usize = 3;
 /// No alarm is raised more often than this in an hour, whatever a probe does.
-const RAISED_AN_HOUR: usize = 60;
+const RAISED_AN_HOUR: usize = 12;
 /// An engine's state is smaller than this for each vessel, in bytes.
 pub const STATE_BYTES_MAX: usize = 700_000;
 
@@ -380,7 +380,8 @@ fn what_is_wrong_switches_off(place: &Place, state: &engine::view::State) -> Che
         // Limits have an off-delay: what counts then is where the beer is.
         let beyond = |past: fn(f64) -> bool| state.beer_c.is_some_and(past);
         let wrong = match alarm.id.as_str() {
-            "beer-silent" | "beer-doubtful" => heats || cools,
+            // `beer-doubtful` has an off-delay: while it is doubted, `beer_c` is null, below.
+            "beer-silent" => heats || cools,
             "too-cold" => cools && beyond(|celsius| celsius < VESSEL_LIMITS.0),
             "near-freezing" => cools && beyond(|celsius| celsius < -0.5),
             "too-warm" => heats && beyond(|celsius| celsius > VESSEL_LIMITS.1),

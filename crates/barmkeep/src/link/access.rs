@@ -5,6 +5,7 @@ use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use rustls::{ClientConfig, RootCertStore};
 use schedule::config::Broker;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -37,7 +38,7 @@ impl Access {
     pub fn new(broker: &Broker, folder: &Path) -> Result<Self, LinkError> {
         match broker {
             Broker::Embedded { listen, username, password_file, .. } => {
-                let address = super::broker::address(listen)?;
+                let address = listen_address(listen)?;
                 let loopback = if address.is_ipv4() { "127.0.0.1" } else { "::1" };
                 let host = match address.ip() {
                     ip if ip.is_unspecified() => loopback.to_owned(),
@@ -200,4 +201,15 @@ pub(super) fn content(file: &Path, wanted: &str, error: &str) -> LinkError {
         file: file.to_owned(),
         problem: format!("it should hold {wanted}: {error}"),
     }
+}
+
+/// The address in `listen`.
+pub(super) fn listen_address(listen: &str) -> Result<SocketAddr, LinkError> {
+    let named = listen.strip_prefix("localhost:").map(|port| format!("127.0.0.1:{port}"));
+    named
+        .as_deref()
+        .unwrap_or(listen)
+        .trim()
+        .parse()
+        .map_err(|_| LinkError::Listen(listen.to_owned()))
 }

@@ -2,19 +2,19 @@
 //!
 //! It keeps nothing on disk: retained messages of devices are lost when the program ends, and the
 //! daemon publishes its own again. Without a `users_file` it listens on this machine only, and lets
-//! in whoever is there; with one, rights are per user ([`super::users`], [`super::rights`]). The
-//! library's broker itself listens behind a door ([`super::door`]).
+//! in whoever is there; with one, rights are per user ([`super::users`], `rights`). The
+//! library's broker itself listens behind a door (`door`).
 
+use super::access::listen_address;
 use super::door::{self, Door, Guests};
 use super::error::LinkError;
-pub use super::rights::Own;
+use super::plan::Plan;
 use super::rights::{OWN_NAME, Rights, is_here};
 use super::users::random;
 use mqtt5::broker::config::{BrokerConfig, StorageBackend, StorageConfig};
 use mqtt5::broker::{BrokerShutdownHandle, MqttBroker};
-use schedule::config::ListenTls;
 use std::net::SocketAddr;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::task::JoinHandle;
@@ -46,23 +46,6 @@ const GOING: Duration = Duration::from_secs(1);
 const FILES_OF_OTHERS: u64 = 256;
 /// Files that a client takes: its own connection, and both ends of the one inside.
 const FILES_OF_A_CLIENT: u64 = 3;
-
-/// What an embedded broker is to be.
-#[derive(Debug, Clone, Default)]
-pub struct Plan<'a> {
-    /// Where it listens, `address:port`.
-    pub listen: &'a str,
-    /// Where and how it listens by TLS besides, if it does.
-    pub tls: Option<&'a ListenTls>,
-    /// Where the files of `tls` lie.
-    pub folder: PathBuf,
-    /// The users; without it it listens on this machine only.
-    pub users_file: Option<&'a Path>,
-    /// Only the daemon may use this client id and those that follow it with a `-`.
-    pub reserved: &'a str,
-    /// What only the daemon may say.
-    pub own: Own,
-}
 
 /// A running broker; it ends when this is dropped, too.
 pub struct Broker {
@@ -98,7 +81,7 @@ impl Broker {
         let inside = broker.local_addr().ok_or_else(|| cannot("it has no address"))?;
         let mut doors = Vec::new();
         for (listen, tls) in places {
-            let wanted = address(listen)?;
+            let wanted = listen_address(listen)?;
             if plan.users_file.is_none() && !is_here(wanted.ip()) {
                 return Err(LinkError::UsersFileMissing { listen: listen.to_owned() });
             }
@@ -173,17 +156,6 @@ impl Drop for Broker {
         self.shutdown.shutdown();
         self.task.abort();
     }
-}
-
-/// The address in `listen`.
-pub(super) fn address(listen: &str) -> Result<SocketAddr, LinkError> {
-    let named = listen.strip_prefix("localhost:").map(|port| format!("127.0.0.1:{port}"));
-    named
-        .as_deref()
-        .unwrap_or(listen)
-        .trim()
-        .parse()
-        .map_err(|_| LinkError::Listen(listen.to_owned()))
 }
 
 /// Every limit is set here: the library's defaults listen everywhere, take packets of 256 MB and

@@ -2,9 +2,10 @@
 
 use super::access::{Access, Login, Password};
 use super::backoff;
-use super::broker::{Broker, Own, Plan};
+use super::broker::Broker;
 use super::carrier::{Carrier, Mailbox, Role};
 use super::error::LinkError;
+use super::plan::{Own, Plan};
 use super::queue::{Class, Outgoing, PAYLOAD_OUT_BYTES_MAX, PublishError, Waiting};
 use super::session::{Identity, Version, Will};
 use super::topics::{self, Topics};

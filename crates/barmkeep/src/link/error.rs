@@ -32,6 +32,8 @@ pub enum LinkError {
     },
     /// `listen` is not an address with a port.
     Listen(String),
+    /// The program was built without the embedded broker.
+    NoBroker,
     /// The link was given a topic that none can have.
     Topic(String),
     /// Something failed that should not: a library's refusal, in its own words.
@@ -66,6 +68,11 @@ impl LinkError {
             LinkError::File { key, .. } => {
                 format!("check `{key}` under [link] and who may read the file")
             }
+            LinkError::NoBroker => {
+                "set `broker` under [link] to the broker that you have, such as \
+                 `mqtt://localhost:1883`; or build it with `--features broker`"
+                    .to_owned()
+            }
             LinkError::UsersFileMissing { .. } => {
                 "set `users_file` under [link], or listen on 127.0.0.1".to_owned()
             }
@@ -86,6 +93,9 @@ impl fmt::Display for LinkError {
             }
             LinkError::Listen(listen) => {
                 write!(f, "`{listen}` is not an address with a port to listen on")
+            }
+            LinkError::NoBroker => {
+                f.write_str("this program was built without a broker of its own")
             }
             LinkError::Topic(problem) | LinkError::Unexpected(problem) => f.write_str(problem),
             LinkError::UsersFileMissing { listen } => write!(

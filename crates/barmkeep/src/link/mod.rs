@@ -15,14 +15,21 @@
 
 mod access;
 pub(crate) mod backoff;
+#[cfg(feature = "broker")]
+pub mod broker;
+#[cfg(not(feature = "broker"))]
+#[path = "no_broker.rs"]
 pub mod broker;
 mod carrier;
 mod client;
 pub mod decode;
+#[cfg(feature = "broker")]
 mod door;
 mod error;
 mod fault;
+mod plan;
 pub mod queue;
+#[cfg(feature = "broker")]
 mod rights;
 mod session;
 pub mod topics;

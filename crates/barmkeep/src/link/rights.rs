@@ -5,6 +5,7 @@
 
 use super::door::Guests;
 use super::error::LinkError;
+use super::plan::Own;
 use super::topics::covers;
 use super::users::{Memory, Users};
 use mqtt5::broker::{AuthProvider, AuthResult};
@@ -29,18 +30,6 @@ pub const SESSIONS_MAX: usize = 32;
 pub const SESSIONS_WITHOUT_NAME_MAX: usize = 1024;
 /// How often it is looked whether the `users_file` was changed.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
-
-/// What nobody but the daemon says: what lies below its own topics, other than commands, and what
-/// switches. An order of somebody else's would know neither rests nor limits.
-#[derive(Debug, Clone, Default)]
-pub struct Own {
-    /// The first level of the daemon's topics.
-    pub prefix: String,
-    /// Where it describes itself and its vessels, if it does: the beginning of their topics.
-    pub described: Option<String>,
-    /// Topics that switch.
-    pub driven: BTreeSet<String>,
-}
 
 impl Own {
     /// Whether only the daemon may publish on this topic.

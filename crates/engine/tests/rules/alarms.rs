@@ -1,6 +1,7 @@
 //! The alarms of the contract's table that are not about readings: raised, delayed, seen, returned.
 
-use crate::kit::{NORTH, check, check_in};
+use crate::kit::{Bench, NORTH, SOUTH, check, check_in};
+use quantity::Show;
 
 const STAGE: &str = "[[stage]]\nname = 'primary'\ntarget = '18 C'\nuntil = { elapsed = '40 d' }\n";
 
@@ -181,10 +182,12 @@ fn the_link_and_the_store() {
         1:01 tick                  | alarm.raised "link-down (medium)"; alarm link-down stands
                                    | chiller on
         1:02 link up               |
-        1:03 tick                  | alarm.returned "link-down"
-        1:04 store fails           | alarm.raised "records cannot be written: the disk is full"
+        1:06 tick                  | alarm link-down stands
+        1:08 tick                  | alarm.returned "link-down"
+        1:09 store fails           | alarm.raised "records cannot be written: the disk is full"
                                    | alarm store-failing stands
-        1:05 store works           | alarm.returned "store-failing""#,
+        1:10 store works           | alarm store-failing stands
+        1:16 tick                  | alarm.returned "store-failing""#,
     );
 }
 
@@ -273,5 +276,66 @@ fn a_chiller_without_effect_tries_again() {
         1+00:00 tick               | alarm chiller-no-effect stands
         | alarm.raised "it tries again after rests"
         2+00:00 tick               | output.switched "Chiller on"; alarm chiller-no-effect stands"#,
+    );
+}
+
+/// A broker that is away makes every device silent at once: one alarm says so, and no beer is
+/// warmed or cooled unseen meanwhile.
+#[test]
+fn a_broker_that_is_away_is_one_alarm_and_every_output_goes_off() {
+    let mut bench = Bench::new(&format!("{NORTH}{SOUTH}"), Show::default());
+    bench.put("beer", STAGE);
+    bench.run(
+        r#"
+        0:00 beer at 18.5                 |
+        0:00 south: beer at 16.0          |
+        0:00 fall 1.048 to 1.012 in 72 h  |
+        0:00 seen heater off              |
+        0:05 pitch schedule="beer"        | ok
+        0:05 south: pitch schedule="beer" | ok
+        1:00 tick                         | chiller on
+        1:00 link down                    |
+        1:00 beer silent                  |
+        1:00 south: beer silent           |
+        1:00 float silent                 |
+        1:01 tick                         | alarm.raised "link-down (medium): the broker is away"
+        1:11 tick                         | chiller off; alarm beer-silent gone
+        1:11 south: tick                  | heater off; alarm beer-silent gone
+        9:00 tick                         | chiller off; alarm gravity-silent.float gone
+                                          | alarm output-disagrees gone
+        9:00 link up                      |
+        9:01 beer at 18.0                 |
+        9:09 south: tick                  | alarm beer-silent gone; heater off
+        9:09 tick                         | alarm link-down gone
+        9:11 south: tick                  | alarm beer-silent stands; heater off
+        11:59 tick                        | alarm gravity-silent.float gone
+        12:01 tick                        | alarm gravity-silent.float stands"#,
+    );
+    let raised: Vec<&str> = bench
+        .log
+        .iter()
+        .filter(|record| record.kind.as_str() == "alarm.raised")
+        .filter_map(|record| record.data["alarm"].as_str())
+        .collect();
+    // What stays silent once the broker is back is told by itself.
+    let south = ["beer-silent", "gravity-silent.float", "gravity-silent.float"];
+    assert_eq!(raised[..1], ["link-down"]);
+    assert_eq!(raised[1..], south, "one while the broker was away");
+}
+
+/// A silence that was told before the broker went stays told.
+#[test]
+fn a_silence_from_before_stands_while_the_broker_is_away() {
+    check(
+        STAGE,
+        r#"
+        0:00 beer at 18.5          |
+        0:05 pitch schedule="beer" | ok
+        1:00 beer silent           |
+        1:11 tick                  | alarm beer-silent stands
+        1:12 link down             |
+        2:00 tick                  | alarm beer-silent stands; !alarm.returned
+        2:01 link up               |
+        2:02 tick                  | alarm beer-silent stands; chiller off"#,
     );
 }

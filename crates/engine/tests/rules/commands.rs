@@ -138,10 +138,10 @@ fn a_copy_of_an_acknowledgement_does_not_reach_a_later_alarm() {
         0:02 tick            | alarm link-down stands
         0:03 #a acknowledge  | ok "link-down"; alarm.acknowledged; alarm link-down seen
         0:04 link up         |
-        0:05 tick            | alarm.returned "link-down"
-        0:06 link down       |
-        0:08 tick            | alarm link-down stands
-        0:09 #a acknowledge  | ok "link-down"; alarm link-down stands; nothing"#,
+        0:10 tick            | alarm.returned "link-down"
+        0:11 link down       |
+        0:13 tick            | alarm link-down stands
+        0:14 #a acknowledge  | ok "link-down"; alarm link-down stands; nothing"#,
     );
 }
 

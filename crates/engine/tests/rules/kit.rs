@@ -129,6 +129,11 @@ enum Beer {
     Silent,
     At(f64),
     FollowsSetpoint,
+    /// It is now this warm, in a place this warm, and does what the outputs make of it.
+    Lives {
+        celsius: f64,
+        place: f64,
+    },
 }
 
 /// What a float says by itself: gravity falls in a straight line, then stands.
@@ -190,6 +195,17 @@ impl Bench {
     pub fn now_text(&self) -> String {
         let minutes = (self.monotonic - START) / 60_000;
         format!("{}+{:02}:{:02}", minutes / 1440, minutes / 60 % 24, minutes % 60)
+    }
+
+    /// The same to the second.
+    pub fn now_text_exactly(&self) -> String {
+        let seconds = self.passed() / 1000;
+        format!("{}:{:02}:{:02}", seconds / 3600, seconds / 60 % 60, seconds % 60)
+    }
+
+    /// Since the script began, in ms.
+    pub fn passed(&self) -> i64 {
+        self.monotonic - START
     }
 
     /// The float gets a calibration; nothing has happened yet.
@@ -274,6 +290,11 @@ impl Bench {
                 Beer::Silent => None,
                 Beer::At(celsius) => Some(celsius),
                 Beer::FollowsSetpoint => self.setpoint_of(&vessel),
+                Beer::Lives { celsius, place } => {
+                    let celsius = self.a_minute_later(&vessel, celsius, place);
+                    self.beer.insert(vessel.clone(), Beer::Lives { celsius, place });
+                    Some(celsius)
+                }
             };
             if let Some(celsius) = beer {
                 let wobble = if self.monotonic % 120_000 == 0 { 0.01 } else { 0.0 };
@@ -287,6 +308,14 @@ impl Bench {
             let gravity = fall.at(now, place) + fall.adds;
             self.give(reading_of(name, gravity, self.setpoint().unwrap_or(18.0)));
         }
+    }
+
+    /// A plain vessel: a time constant of 40 h, and outputs that move it by 2 °C an hour.
+    fn a_minute_later(&self, vessel: &Name, celsius: f64, place: f64) -> f64 {
+        let glance = self.engine.glance(vessel);
+        let (heats, cools) = glance.map_or((false, false), |it| (it.heater, it.chiller));
+        let output = 2.0 * (f64::from(u8::from(heats)) - f64::from(u8::from(cools)));
+        celsius + ((place - celsius) / 40.0 + output) / 60.0
     }
 
     /// In °C.
@@ -309,6 +338,7 @@ impl Bench {
             ["beer", "silent"] => self.say(Beer::Silent),
             ["beer", "follows"] => self.say(Beer::FollowsSetpoint),
             ["beer", "at", celsius] => self.say(Beer::At(celsius.parse().unwrap())),
+            ["beer", "lives", "in", place] => self.lives_in(place.parse().unwrap()),
             ["beer", celsius, rest @ ..] => {
                 self.reading("beer", |v| v.temperature_c = Some(celsius.parse().unwrap()), rest);
             }
@@ -370,6 +400,14 @@ impl Bench {
             }
             _ => self.command(action),
         }
+    }
+
+    fn lives_in(&mut self, place: f64) {
+        let celsius = match self.beer.get(&self.at) {
+            Some(Beer::At(celsius) | Beer::Lives { celsius, .. }) => *celsius,
+            _ => panic!("how warm is it?"),
+        };
+        self.say(Beer::Lives { celsius, place });
     }
 
     fn fall(&mut self, name: &str, numbers: [&str; 3]) {

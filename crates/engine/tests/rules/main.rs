@@ -7,6 +7,7 @@ mod acts;
 mod alarms;
 mod commands;
 mod course;
+mod each_alarm;
 mod floats;
 mod forecast;
 mod hardware;

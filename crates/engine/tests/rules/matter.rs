@@ -255,7 +255,8 @@ fn samples_are_called_for_and_their_silence_is_told() {
         2+12:01 tick | sample.due
         4+11:00 tick | sample.due; !alarm.raised
         4+12:01 tick | alarm.raised "gravity-silent.hand"
-        4+12:02 sample gravity="1.014 SG" | ok; alarm.returned "gravity-silent.hand""#,
+        4+12:02 sample gravity="1.014 SG" | ok
+        4+12:16 tick | alarm.returned "gravity-silent.hand""#,
     );
 }
 

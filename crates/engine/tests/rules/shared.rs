@@ -159,7 +159,9 @@ fn a_reservoir_is_kept_cold_and_never_frozen_by_a_call() {
         1:24:10 tick                  | alarm reservoir-silent.glycol stands; chiller on
         1:25 glycol: tick             | cooler on
         1:26 glycol: reservoir -2.6   |
-        1:26:10 tick                  | alarm reservoir-silent.glycol gone"#,
+        1:26:10 tick                  | alarm reservoir-silent.glycol stands
+        1:30 glycol: reservoir -2.6   |
+        1:36:30 tick                  | alarm reservoir-silent.glycol gone"#,
     );
 }
 
@@ -171,8 +173,9 @@ fn a_cooler_whose_relay_says_otherwise_is_told() {
         0:01 glycol: seen chiller on    | cooler off
         0:02 tick                       | alarm output-disagrees.glycol stands
         0:03 glycol: seen chiller off   |
-        0:04 tick                       | alarm output-disagrees.glycol gone
-        0:05 glycol: seen chiller dunno | reading.refused "neither of the two words""#,
+        0:04 tick                       | alarm output-disagrees.glycol stands
+        0:14 tick                       | alarm output-disagrees.glycol gone
+        0:15 glycol: seen chiller dunno | reading.refused "neither of the two words""#,
     );
 }
 

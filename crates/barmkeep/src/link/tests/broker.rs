@@ -1,6 +1,7 @@
 //! The broker inside, with mosquitto's clients of both versions and with the daemon's own link.
 
-use super::super::broker::{Broker, PACKET_BYTES_MAX, Plan};
+use super::super::broker::{Broker, PACKET_BYTES_MAX};
+use super::super::plan::Plan;
 use super::super::users::hash_password;
 use super::super::{Class, FromLink, Link, LinkError, Post, Version};
 use super::house::*;

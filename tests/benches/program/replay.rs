@@ -1,0 +1,95 @@
+//! `replay` and `rehearse`, beside a script that reads the same file.
+
+use crate::cellar::{SCHEDULE, record};
+use crate::results::{Goal, Results};
+use crate::{folder, program};
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+const DAYS: i64 = 21;
+const LONG_DAYS: i64 = 365;
+
+const FORTY_DAYS: &str = r#"
+format = 1
+name = "Forty days"
+[expect]
+original_gravity = "12 P"
+final_gravity = "2.5 P"
+[[stage]]
+name = "primary"
+target = "18 C"
+until = { attenuation = "50 %" }
+at_most = { time = "10 d", then = "alarm" }
+[[stage]]
+name = "cold"
+target = "4 C"
+until = { since_pitch = "40 d" }
+"#;
+
+/// Measures them.
+pub fn measure() {
+    let mut results = Results::of("replay");
+    let folder = folder();
+    let schedule = folder.path().join("ale.toml");
+    std::fs::write(&schedule, SCHEDULE).expect("the schedule is written");
+    let recording = folder.path().join("batch.csv");
+    let rows = record(&recording, DAYS);
+    let short = replay(&schedule, &recording, 7);
+    results.tell("replay of 21 days, best of 7", short, "s", Goal::AtMost(0.15));
+    let rate = rows as f64 / short;
+    results.tell("replay of 21 days: readings", rate, "a second", Goal::None);
+    match script(&recording) {
+        Ok(seconds) => {
+            let ratio = seconds / short;
+            results.tell("the script on the same file", seconds, "s", Goal::None);
+            results.tell("the script's time over ours", ratio, "times", Goal::AtLeast(20.0));
+        }
+        Err(problem) => println!("the script was not run: {problem}"),
+    }
+    let long_rows = record(&recording, LONG_DAYS);
+    let long = replay(&schedule, &recording, 2);
+    results.tell("replay of 365 days, best of 2", long, "s", Goal::None);
+    let growth = (long / long_rows as f64) / (short / rows as f64);
+    results.tell("a reading's time, 365 days over 21", growth, "times", Goal::AtMost(1.2));
+    std::fs::write(&schedule, FORTY_DAYS).expect("the schedule is written");
+    let rehearsal = best(5, || run(&["rehearse", "--json"], &[&schedule]));
+    results.tell("rehearsal of 40 days, best of 5", rehearsal, "s", Goal::AtMost(0.5));
+}
+
+fn replay(schedule: &Path, recording: &Path, times: usize) -> f64 {
+    best(times, || run(&["replay", "--json"], &[schedule, recording]))
+}
+
+fn run(arguments: &[&str], files: &[&Path]) {
+    let done = Command::new(program())
+        .args(arguments)
+        .args(files)
+        .stdout(Stdio::null())
+        .status()
+        .expect("the program runs");
+    assert!(done.success(), "{arguments:?} failed");
+}
+
+/// The script's time; the reason where it cannot be run.
+fn script(recording: &Path) -> Result<f64, String> {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/program/reference.py");
+    let began = Instant::now();
+    let done = Command::new("python3").arg(script).arg(recording).output();
+    let done = done.map_err(|error| format!("python3: {error}"))?;
+    if !done.status.success() {
+        let errors = String::from_utf8_lossy(&done.stderr).into_owned();
+        return Err(format!("{errors}it needs python3 with numpy and scipy"));
+    }
+    print!("{}", String::from_utf8_lossy(&done.stdout));
+    Ok(began.elapsed().as_secs_f64())
+}
+
+fn best(times: usize, mut act: impl FnMut()) -> f64 {
+    let times = (0..times).map(|_| {
+        let began = Instant::now();
+        act();
+        began.elapsed()
+    });
+    times.min().unwrap_or(Duration::ZERO).as_secs_f64()
+}

@@ -73,6 +73,8 @@ pub struct Glance {
     pub stage: Option<String>,
     /// The setpoint.
     pub setpoint: Option<Temperature>,
+    /// Whether its own outputs are locked off.
+    pub locked: bool,
     /// Whether the heater is on, or has a setpoint.
     pub heater: bool,
     /// Whether the chiller is on, or has a setpoint.
@@ -185,6 +187,7 @@ impl Engine {
             run: vessel.run.as_str(),
             stage: vessel.stage_name(),
             setpoint: vessel.setpoint,
+            locked: vessel.locked.is_some(),
             heater: on(crate::OutputKind::Heater),
             chiller: on(crate::OutputKind::Chiller),
         })

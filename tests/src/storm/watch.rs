@@ -2,6 +2,7 @@
 
 use super::grammar::{Form, Limits, Place};
 use engine::{Glance, Kind, Record, State};
+use quantity::Stamp;
 use schedule::Name;
 use schedule::model::{Milestone, Overdue, Schedule, Stage};
 use serde_json::Value;
@@ -46,6 +47,9 @@ struct Known {
     stage: Option<String>,
     free: bool,
     locked: bool,
+    /// A person has asked since to end that. While nothing can be written it is done before it is
+    /// on record.
+    unlock_asked: bool,
     schedule: Option<Schedule>,
     /// When the daemon last got a beer temperature.
     beer_at: Option<i64>,
@@ -67,6 +71,8 @@ pub struct Watch {
     last_do: BTreeMap<Name, (u64, String)>,
     decided: BTreeSet<(Name, String)>,
     raised: BTreeMap<(Option<Name>, String), VecDeque<i64>>,
+    /// The latest instant that a record has, by the wall clock.
+    pub latest: Stamp,
     /// Since when the daemon runs without a break.
     pub runs_since: i64,
     /// When nothing could be written, by the wall clock, in ms.
@@ -93,6 +99,7 @@ impl Watch {
             last_do: BTreeMap::new(),
             decided: BTreeSet::new(),
             raised: BTreeMap::new(),
+            latest: Stamp::from_millis(0),
             runs_since: 0,
             failing: Vec::new(),
             was_failing: false,
@@ -104,6 +111,11 @@ impl Watch {
     /// The daemon got a temperature of this vessel's beer that can be read.
     pub fn beer_is_told(&mut self, vessel: &Name, now: i64) {
         self.known.entry(vessel.clone()).or_default().beer_at = Some(now);
+    }
+
+    /// A person asks to end a lock.
+    pub fn unlock_is_asked(&mut self, vessel: &Name) {
+        self.known.entry(vessel.clone()).or_default().unlock_asked = true;
     }
 
     /// The process is gone: outputs count as off from now.
@@ -162,7 +174,7 @@ impl Watch {
         }
         known.setpoint = setpoint.map(|setpoint| (now, setpoint));
         known.stage.clone_from(&glance.stage);
-        locked_outputs_stay_off(place, known)?;
+        locked_outputs_stay_off(place, known, glance)?;
         if now - self.runs_since > REFRESH {
             outputs_are_told_again(place, known, now)?;
         }
@@ -205,6 +217,7 @@ impl Watch {
         }
         published_in_order(self.newest, &record)?;
         self.newest = record.seq;
+        self.latest = self.latest.max(record.at);
         self.published.insert(record.seq, record.clone());
         *self.kinds.entry(record.kind).or_default() += 1;
         self.learn(&record)?;
@@ -245,7 +258,10 @@ impl Watch {
                 known.free = true;
             }
             Kind::RunParked | Kind::StageEntered => known.free = true,
-            Kind::RunLocked => known.locked = record.data.get("locked") == Some(&true.into()),
+            Kind::RunLocked => {
+                known.locked = record.data.get("locked") == Some(&true.into());
+                known.unlock_asked = false;
+            }
             Kind::StageLeft => {
                 known.free = true;
                 let command = self.last_do.get(vessel).filter(|(seq, _)| *seq + 1 == record.seq);
@@ -298,8 +314,9 @@ fn rests_and_changeover(
     Ok(())
 }
 
-fn locked_outputs_stay_off(place: &Place, known: &Known) -> Checked {
-    if known.locked && known.on.contains(&true) {
+fn locked_outputs_stay_off(place: &Place, known: &Known, glance: &Glance) -> Checked {
+    let ended = known.unlock_asked && !glance.locked;
+    if known.locked && !ended && known.on.contains(&true) {
         return broken("locked_outputs_stay_off", format!("{}: {:?}", place.name, known.on));
     }
     Ok(())

@@ -331,8 +331,9 @@ pub fn simplified(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
     (keep[0], keep[last]) = (true, true);
     let mut open = vec![(0, last)];
     while let Some((from, to)) = open.pop() {
+        let distance = distance_from(points[from], points[to]);
         let farthest = (from + 1..to)
-            .map(|index| (index, distance(points[index], points[from], points[to])))
+            .map(|index| (index, distance(points[index])))
             .max_by(|(_, one), (_, other)| one.total_cmp(other));
         if let Some((index, distance)) = farthest
             && distance > TOLERANCE
@@ -345,11 +346,13 @@ pub fn simplified(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
 }
 
 /// How far a point is from the line through two others.
-fn distance(point: (f64, f64), from: (f64, f64), to: (f64, f64)) -> f64 {
+fn distance_from(from: (f64, f64), to: (f64, f64)) -> impl Fn((f64, f64)) -> f64 {
     let (dx, dy) = (to.0 - from.0, to.1 - from.1);
-    let (px, py) = (point.0 - from.0, point.1 - from.1);
     let length = dx.hypot(dy);
-    if length == 0.0 { px.hypot(py) } else { (px * dy - py * dx).abs() / length }
+    move |point| {
+        let (px, py) = (point.0 - from.0, point.1 - from.1);
+        if length == 0.0 { px.hypot(py) } else { (px * dy - py * dx).abs() / length }
+    }
 }
 
 fn trace(path: &mut String, points: &[(f64, f64)]) {

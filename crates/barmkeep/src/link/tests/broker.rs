@@ -93,7 +93,7 @@ async fn the_daemon_s_link_uses_it_and_takes_it_along() {
     .await;
     assert_eq!(payload, b"18");
     link.publish(message("barmkeep/north/heater/switch", "ON", false, Class::Replace)).unwrap();
-    ear.until("barmkeep/north/heater/switch ON").await;
+    ear.until_all(&["barmkeep/status online", "barmkeep/north/heater/switch ON"]).await;
     in_time(link.stop()).await;
     assert_eq!(ear.line().await, "barmkeep/north/heater/switch OFF");
     assert_eq!(ear.line().await, "barmkeep/status offline");

@@ -149,7 +149,7 @@ async fn a_daemon_that_dies_leaves_its_wills() {
     up(&mut news).await;
     switch_up(&mut news).await;
     link.publish(message("cellar/plug/7/set", "ON", false, Class::Replace)).unwrap();
-    ear.until("cellar/plug/7/set ON").await;
+    ear.until_all(&["barmkeep/status online", "cellar/plug/7/set ON"]).await;
     drop(link);
     let mut last = [ear.line().await, ear.line().await];
     last.sort();
@@ -165,7 +165,7 @@ async fn an_orderly_end_says_off_once_and_leaves_no_will() {
     up(&mut news).await;
     switch_up(&mut news).await;
     link.publish(message("cellar/plug/7/set", "ON", false, Class::Replace)).unwrap();
-    ear.until("cellar/plug/7/set ON").await;
+    ear.until_all(&["barmkeep/status online", "cellar/plug/7/set ON"]).await;
     link.publish(message("barmkeep/north/event", "last", false, Class::Keep)).unwrap();
     in_time(link.stop()).await;
     let mut heard = Vec::new();

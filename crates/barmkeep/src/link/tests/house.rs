@@ -165,6 +165,15 @@ impl Ear {
         }
     }
 
+    /// Reads on until each of these came, in any order: two connections have no common one.
+    pub async fn until_all(&mut self, wanted: &[&str]) {
+        let mut missing = wanted.to_vec();
+        while !missing.is_empty() {
+            let line = self.line().await;
+            missing.retain(|wanted| *wanted != line);
+        }
+    }
+
     /// A line as the test wants it; nothing where anybody was called.
     fn heard(&self, line: &str) -> Option<String> {
         let (topic, rest) = line.split_once('|').unwrap();

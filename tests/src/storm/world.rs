@@ -30,7 +30,12 @@ use std::rc::Rc;
 use std::sync::Arc;
 use tempfile::TempDir;
 
+/// A step of true time, while faults strike and afterwards.
 const STEP: Span = Span::from_secs(10);
+const STEP_CALM: Span = Span::from_secs(30);
+/// What the program says of itself is looked at this often, while faults strike and afterwards.
+const SAYS_EVERY: i64 = 5 * MINUTE;
+const SAYS_EVERY_CALM: i64 = 15 * MINUTE;
 /// A beginning: 2026-03-01T00:00:00Z, in ms.
 const START: i64 = 1_772_323_200_000;
 const MINUTE: i64 = 60_000;
@@ -91,6 +96,8 @@ pub struct World {
     trace: Trace,
     /// True time, in ms since the beginning.
     now: i64,
+    /// The present step's length.
+    stride: Span,
     booted: i64,
     /// How far the machine's wall clock is from the truth, and when it is set right.
     wall_off: i64,
@@ -157,6 +164,7 @@ impl World {
             person: Person::new(Draw::new(seed, 4)),
             trace: Trace::default(),
             now: 0,
+            stride: STEP,
             booted: 0,
             wall_off: 0,
             wall_right_at: None,
@@ -204,7 +212,8 @@ impl World {
                 return fail("the_batch_completes_once_faults_stop", text);
             }
         }
-        for _ in 0..720 {
+        let end = self.now + 2 * HOUR;
+        while self.now < end {
             self.step()?;
         }
         self.alarms_end_with_their_causes()?;
@@ -228,9 +237,10 @@ impl World {
     }
 
     fn step(&mut self) -> Result<(), Broken> {
-        self.now += STEP.millis();
+        self.stride = if self.is_storm() { STEP } else { STEP_CALM };
+        self.now += self.stride.millis();
         self.net.borrow_mut().now = self.now;
-        self.outcome.vessel_hours += self.stands.len() as f64 * STEP.hours();
+        self.outcome.vessel_hours += self.stands.len() as f64 * self.stride.hours();
         self.set_clock_right();
         if self.is_storm() {
             self.weather();
@@ -439,7 +449,7 @@ impl World {
         loop {
             let news = self.net.borrow_mut().next_news();
             let Some((at, news)) = news else { break };
-            self.set_clock(at.max(self.now - STEP.millis() + 1));
+            self.set_clock(at.max(self.now - self.stride.millis() + 1));
             self.note_news(&news);
             self.call(|daemon| daemon.hear(news))?;
             if self.daemon.is_none() {
@@ -559,7 +569,7 @@ impl World {
             let off = wrong.map_or(0, |e| ((e.size - 0.5) * 40.0 * HOUR as f64) as i64);
             let wall = Stamp::from_millis(START + self.now + off);
             let stand = &mut self.stands[place];
-            let said = stand.advance(STEP, self.now, wall, cold);
+            let said = stand.advance(self.stride, self.now, wall, cold);
             reports.extend(said.into_iter().map(|report| (place, report)));
             if self.now % MINUTE == 0 {
                 let lies = self.strikes(Fault::LyingRelay, place).is_some();
@@ -843,7 +853,8 @@ impl World {
             self.stages[place] = (glance.stage.clone(), self.now);
         }
         self.done[place] |= !self.is_storm() && glance.run == "complete";
-        if self.now % MINUTE == 0
+        let every = if self.is_storm() { SAYS_EVERY } else { SAYS_EVERY_CALM };
+        if self.now % every == 0
             && let Some(state) = self.daemon.as_ref().and_then(|d| d.engine().view(&vessel))
         {
             self.watch.says(place, &state)?;

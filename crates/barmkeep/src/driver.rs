@@ -49,13 +49,26 @@ impl Driver {
         let next = match self.now {
             None => at,
             Some(now) if now >= at => return false,
-            Some(now) => {
-                let tick = TICK.millis();
-                Stamp::from_millis((now.millis().div_euclid(tick) + 1) * tick).min(at)
-            }
+            Some(now) => next_tick(now).min(at),
         };
         self.handle_at(next, Input::Tick);
         next < at
+    }
+
+    /// Lets time pass up to `at`, where a reading comes: it brings its vessel to that instant, so
+    /// no tick is given there.
+    pub fn approach(&mut self, at: Stamp) {
+        while self.step_towards(at) {}
+    }
+
+    /// One tick on the way to a reading that comes at `at`; `false` once it is its turn.
+    pub fn step_towards(&mut self, at: Stamp) -> bool {
+        let Some(next) = self.now.map(next_tick).filter(|next| *next < at) else {
+            self.now = self.now.max(Some(at));
+            return false;
+        };
+        self.handle_at(next, Input::Tick);
+        true
     }
 
     /// Gives an input at the present.
@@ -90,6 +103,12 @@ impl Driver {
             }
         }
     }
+}
+
+/// The first tick after `now`, on a grid that does not depend on when inputs come.
+fn next_tick(now: Stamp) -> Stamp {
+    let tick = TICK.millis();
+    Stamp::from_millis((now.millis().div_euclid(tick) + 1) * tick)
 }
 
 /// Answers confirmations after a while, as `rehearse` and `replay` do.

@@ -131,7 +131,7 @@ impl Rehearsal {
     ) -> Result<(Value, Chart, Option<String>), Failure> {
         self.driver.step(self.start);
         let readings = self.cellar.advance(STEP, self.drives);
-        self.driver.step(self.start + self.cellar.now());
+        self.driver.approach(self.start + self.cellar.now());
         self.give_readings(&readings);
         self.cellar.pitch();
         self.pitch(arguments);
@@ -186,7 +186,7 @@ impl Rehearsal {
     fn step(&mut self) {
         let readings = self.cellar.advance(STEP, self.drives);
         let now = self.start + self.cellar.now();
-        self.driver.pass(now);
+        self.driver.approach(now);
         for input in self.confirmer.due(now) {
             self.driver.give(input);
         }

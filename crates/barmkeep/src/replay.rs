@@ -3,7 +3,7 @@
 use crate::driver::{Confirmer, Driver, LEAP_MAX, command};
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
-use crate::table::{self, Table};
+use crate::table::{self, Column, Table, TemperatureColumns};
 use engine::command::{Instrument, Pitch, Sample};
 use engine::{
     Command, CommandInput, Engine, Input, Kind, LoadedSchedule, RawGravity, Reading, Record, Setup,
@@ -111,7 +111,7 @@ impl<W: Write> Replay<'_, W> {
             return Err(Failure::new(Status::Failed, format!("the pitch was refused: {refusal}")));
         }
         for row in rows {
-            while self.driver.step(row.at) {
+            while self.driver.step_towards(row.at) {
                 self.between()?;
             }
             self.between()?;
@@ -299,7 +299,8 @@ impl Row {
 
 /// Reads the rows of a recording.
 fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
-    if !table.has("time") {
+    let columns = Columns::of(&table);
+    if !columns.time.is_there() {
         return Err(table
             .fault("there is no column `time`")
             .hint("the columns are named in the first line; `time` is RFC 3339 with an offset"));
@@ -308,7 +309,8 @@ fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
     let mut sources = Vec::new();
     while let Some(record) = table.next_row()? {
         let line = record.line;
-        let row = row(&record, &mut sources).map_err(|problem| table.fault_in(line, &problem))?;
+        let row = row(&record, &columns, &mut sources)
+            .map_err(|problem| table.fault_in(line, &problem))?;
         if let Some(last) = rows.last()
             && row.at < last.at
         {
@@ -330,10 +332,39 @@ fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
     Ok(rows)
 }
 
+/// The columns of a recording.
+struct Columns {
+    time: Column,
+    kind: Column,
+    source: Column,
+    gravity_sg: Column,
+    gravity_plato: Column,
+    gravity_brix: Column,
+    angle_deg: Column,
+    temperature: TemperatureColumns,
+    battery_percent: Column,
+}
+
+impl Columns {
+    fn of(table: &Table) -> Self {
+        Columns {
+            time: table.column("time"),
+            kind: table.column("kind"),
+            source: table.column("source"),
+            gravity_sg: table.column("gravity_sg"),
+            gravity_plato: table.column("gravity_plato"),
+            gravity_brix: table.column("gravity_brix"),
+            angle_deg: table.column("angle_deg"),
+            temperature: table.temperature_columns(),
+            battery_percent: table.column("battery_percent"),
+        }
+    }
+}
+
 /// Reads a row; `sources` are those that were named before.
-fn row(record: &table::Row<'_>, sources: &mut Vec<Name>) -> Result<Row, String> {
-    let at = Stamp::parse_rfc3339(record.text("time").ok_or("`time` is empty")?)?;
-    let hand = match record.text("kind") {
+fn row(record: &table::Row<'_>, columns: &Columns, sources: &mut Vec<Name>) -> Result<Row, String> {
+    let at = Stamp::parse_rfc3339(record.text(columns.time).ok_or("`time` is empty")?)?;
+    let hand = match record.text(columns.kind) {
         // What a probe is, its source says.
         None | Some("float" | "probe") => false,
         Some("hand") => true,
@@ -341,7 +372,7 @@ fn row(record: &table::Row<'_>, sources: &mut Vec<Name>) -> Result<Row, String> 
             return Err(format!("`{other}` in `kind` is none of `float`, `hand` and `probe`"));
         }
     };
-    let source = record.text("source").unwrap_or("float");
+    let source = record.text(columns.source).unwrap_or("float");
     let source = match sources.iter().find(|known| known.as_str() == source) {
         Some(known) => known.clone(),
         None => {
@@ -350,15 +381,15 @@ fn row(record: &table::Row<'_>, sources: &mut Vec<Name>) -> Result<Row, String> 
         }
     };
     let gravity = record
-        .number("gravity_sg")?
+        .number(columns.gravity_sg)?
         .map(RawGravity::Sg)
-        .or(record.number("gravity_plato")?.map(RawGravity::Plato))
-        .or(record.number("gravity_brix")?.map(RawGravity::Brix))
-        .or(record.number("angle_deg")?.map(RawGravity::Degrees));
+        .or(record.number(columns.gravity_plato)?.map(RawGravity::Plato))
+        .or(record.number(columns.gravity_brix)?.map(RawGravity::Brix))
+        .or(record.number(columns.angle_deg)?.map(RawGravity::Degrees));
     let values = Values {
         gravity,
-        temperature_c: record.celsius()?,
-        battery_percent: record.number("battery_percent")?,
+        temperature_c: record.celsius(columns.temperature)?,
+        battery_percent: record.number(columns.battery_percent)?,
     };
     Ok(Row { at, source, hand, values })
 }

@@ -20,7 +20,20 @@ pub struct Row<'a> {
     /// Its line in the file, from 1.
     pub line: u64,
     record: &'a csv::StringRecord,
-    columns: &'a [String],
+}
+
+/// A column by its name, which a table may have or not.
+#[derive(Debug, Clone, Copy)]
+pub struct Column {
+    name: &'static str,
+    place: Option<usize>,
+}
+
+/// The two columns that a temperature may stand in.
+#[derive(Debug, Clone, Copy)]
+pub struct TemperatureColumns {
+    celsius: Column,
+    fahrenheit: Column,
 }
 
 impl Table {
@@ -52,9 +65,17 @@ impl Table {
         &self.name
     }
 
-    /// Whether it has this column.
-    pub fn has(&self, column: &str) -> bool {
-        self.columns.iter().any(|known| known == column)
+    /// The column of this name; the last one where there are several.
+    pub fn column(&self, name: &'static str) -> Column {
+        Column { name, place: self.columns.iter().rposition(|known| known == name) }
+    }
+
+    /// The columns `temperature_c` and `temperature_f`.
+    pub fn temperature_columns(&self) -> TemperatureColumns {
+        TemperatureColumns {
+            celsius: self.column("temperature_c"),
+            fahrenheit: self.column("temperature_f"),
+        }
     }
 
     /// The next row that is not empty.
@@ -74,7 +95,7 @@ impl Table {
             if let Err(error) = read {
                 return Err(fault(&format!("{}:{line}", self.name), &error.to_string()));
             }
-            if self.record.iter().all(|field| field.trim().is_empty()) {
+            if self.record.as_slice().trim().is_empty() {
                 continue;
             }
             let (has, needs) = (self.record.len(), self.columns.len());
@@ -83,7 +104,7 @@ impl Table {
                 return Err(fault(&format!("{}:{line}", self.name), &problem)
                     .hint("decimals use a point; a text with a comma stands in quotation marks"));
             }
-            return Ok(Some(Row { line, record: &self.record, columns: &self.columns }));
+            return Ok(Some(Row { line, record: &self.record }));
         }
     }
 
@@ -113,32 +134,42 @@ impl Table {
     }
 }
 
+impl Column {
+    /// Its name in the header.
+    pub fn name(self) -> &'static str {
+        self.name
+    }
+
+    /// Whether the table has it.
+    pub fn is_there(self) -> bool {
+        self.place.is_some()
+    }
+}
+
 impl Row<'_> {
     /// What stands in a column; `None` where there is none, or nothing in it.
-    pub fn text(&self, column: &str) -> Option<&str> {
-        // A file has a few columns: looking through them is quicker than any map. The last of one
-        // name counts.
-        let index = self.columns.iter().rposition(|known| known == column)?;
-        self.record.get(index).map(str::trim).filter(|text| !text.is_empty())
+    pub fn text(&self, column: Column) -> Option<&str> {
+        let field = self.record.get(column.place?)?;
+        Some(field.trim()).filter(|text| !text.is_empty())
     }
 
     /// The number in a column; `None` as with [`Row::text`].
     ///
     /// # Errors
     /// Where something else stands there, or no finite number.
-    pub fn number(&self, column: &str) -> Result<Option<f64>, String> {
+    pub fn number(&self, column: Column) -> Result<Option<f64>, String> {
         let Some(text) = self.text(column) else { return Ok(None) };
         let number = text.parse::<f64>().ok().filter(|number| number.is_finite());
-        number.map(Some).ok_or_else(|| format!("`{text}` in `{column}` is no number"))
+        number.map(Some).ok_or_else(|| format!("`{text}` in `{}` is no number", column.name))
     }
 
     /// The temperature in `temperature_c`, else in `temperature_f`, in °C.
     ///
     /// # Errors
     /// As [`Row::number`].
-    pub fn celsius(&self) -> Result<Option<f64>, String> {
-        let fahrenheit = self.number("temperature_f")?.map(|f| (f - 32.0) / 1.8);
-        Ok(self.number("temperature_c")?.or(fahrenheit))
+    pub fn celsius(&self, columns: TemperatureColumns) -> Result<Option<f64>, String> {
+        let fahrenheit = self.number(columns.fahrenheit)?.map(|f| (f - 32.0) / 1.8);
+        Ok(self.number(columns.celsius)?.or(fahrenheit))
     }
 }
 
@@ -156,9 +187,10 @@ mod tests {
         for end in ["\n", "\r\n"] {
             let text = ["\u{feff}a,b", "1,2", "", " , ", "3,4", "\"5", "6\",7", "8,9"].join(end);
             let mut table = Table::of(text, "a.csv").unwrap();
+            let a = table.column("a");
             let mut lines = Vec::new();
             while let Some(row) = table.next_row().unwrap() {
-                lines.push((row.line, row.text("a").unwrap().replace('\r', "")));
+                lines.push((row.line, row.text(a).unwrap().replace('\r', "")));
             }
             let expected = [(2, "1"), (5, "3"), (6, "5\n6"), (8, "8")];
             assert_eq!(lines, expected.map(|(line, a)| (line, a.to_owned())));

@@ -11,7 +11,6 @@ use crate::Expected;
 use crate::Measured;
 use crate::bank::Jump;
 use crate::belief::Belief;
-use crate::joint::Joint;
 use quantity::{Span, Stamp};
 use serde::{Deserialize, Serialize};
 
@@ -77,7 +76,7 @@ impl Belief {
         self.advance(addition.at);
         self.expectation.final_sg = addition.final_sg;
         let (rise, sd) = (addition.rise.value, addition.rise.sd);
-        let joint = self.joint.as_ref().map_or(0.0, Joint::at);
+        let joint = self.joint.as_ref().map_or(0.0, |joint| joint.at());
         let time = self.hours(addition.at).max(self.ear.trend.at()).max(joint);
         self.bring_to(time);
         if rise != 0.0 {

@@ -2,7 +2,6 @@
 
 use crate::belief::Belief;
 use crate::ear::Ear;
-use crate::joint::Joint;
 use crate::source::Source;
 use crate::trend::TrendBank;
 
@@ -27,7 +26,7 @@ impl Belief {
         };
         source.is_back(time);
         self.beside.forget(name);
-        let joint = self.joint.as_ref().map_or(0.0, Joint::at);
+        let joint = self.joint.as_ref().map_or(0.0, |joint| joint.at());
         self.bring_to(time.max(self.ear.trend.at()).max(joint));
         if let Some(joint) = &mut self.joint
             && let Some(float) = joint.index(name)
@@ -50,7 +49,7 @@ impl Belief {
                 Some(joint) => TrendBank::holding(joint.at(), &joint.held()),
                 None => TrendBank::holding(self.ear.trend.at(), &self.ear.trend.held()),
             };
-            self.ear = Ear::new(beer);
+            self.ear = Ear::new(beer).into();
         } else {
             self.others.remove(name);
         }

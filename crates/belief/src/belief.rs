@@ -7,6 +7,7 @@ use crate::ear::Ear;
 use crate::joint::Joint;
 use crate::past::is_past;
 use crate::reading::PLAUSIBLE;
+use crate::shared::Shared;
 use crate::source::Source;
 use crate::tail::TailBank;
 use crate::thermal::Thermal;
@@ -35,11 +36,11 @@ pub struct Belief {
     /// The float that leads: its tail is judged. `None` while there is no float.
     pub(crate) lead: Option<String>,
     /// Of the float that leads, or of the hand readings where there is no float.
-    pub(crate) ear: Ear,
+    pub(crate) ear: Shared<Ear>,
     /// Of each other float.
-    pub(crate) others: BTreeMap<String, Ear>,
+    pub(crate) others: BTreeMap<String, Shared<Ear>>,
     /// Of several floats; `None` while fewer than two are trusted.
-    pub(crate) joint: Option<Joint>,
+    pub(crate) joint: Option<Shared<Joint>>,
     pub(crate) beside: Beside,
     pub(crate) fall: Fall,
     pub(crate) thermal: Thermal,
@@ -65,7 +66,7 @@ impl Belief {
             now: pitched_at,
             expectation,
             lead: None,
-            ear,
+            ear: ear.into(),
             others: BTreeMap::new(),
             joint: None,
             beside: Beside::default(),
@@ -217,7 +218,7 @@ impl Belief {
 
     /// A reading goes into the banks, unless its source is doubted.
     fn hear(&mut self, reading: &GravityReading, time: f64, points: f64) -> Taken {
-        let joint = self.joint.as_ref().map_or(0.0, Joint::at);
+        let joint = self.joint.as_ref().map_or(0.0, |joint| joint.at());
         let (taken_at, time) = (time, time.max(self.ear.trend.at()).max(joint));
         let heard = match reading.kind {
             Kind::Float => self.hear_float(reading, time, points),

@@ -25,7 +25,7 @@ impl Belief {
             None => (self.ear.trend.at(), self.ear.trend.held()),
         };
         let gone = |name: &str| format!("{vessel}{LEFT}{name}");
-        self.ear = Ear::new(TrendBank::holding(at, &with_hand_wander(held)));
+        self.ear = Ear::new(TrendBank::holding(at, &with_hand_wander(held))).into();
         self.others.clear();
         self.joint = None;
         self.beside = Beside::default();

@@ -13,6 +13,7 @@ use crate::trend::{GRAVITY, SLOPE};
 use crate::watch::Fall;
 use quantity::{Span, Temperature};
 use statrs::distribution::{ContinuousCDF, Normal};
+use std::sync::LazyLock;
 
 /// ln 2.3 for 10 K.
 const PER_KELVIN: f64 = 0.083;
@@ -78,9 +79,8 @@ impl Course {
         (self.gravity - self.end).max(0.0)
     }
 
-    /// How fast it falls, in points an hour, this many kelvin above the present temperature.
-    pub fn rate(&self, kelvin: f64) -> f64 {
-        let warmth = (PER_KELVIN * kelvin).exp();
+    /// How fast it falls, in points an hour, at this [`warmth`].
+    pub fn rate(&self, warmth: f64) -> f64 {
         match self.pace {
             Pace::Fall { depth, speed, half, rest, awake } if rest <= 0.0 => {
                 let share = self.left() / depth;
@@ -113,9 +113,9 @@ impl Course {
         self.luck
     }
 
-    /// Goes on for a while at this many kelvin above the present temperature.
-    pub fn advance(&mut self, hours: f64, kelvin: f64) {
-        let warm = hours * (PER_KELVIN * kelvin).exp();
+    /// Goes on for a while at this [`warmth`].
+    pub fn advance(&mut self, hours: f64, warmth: f64) {
+        let warm = hours * warmth;
         match &mut self.pace {
             Pace::Fall { depth, speed, half, rest, awake } => {
                 let active = (warm - *rest).max(0.0);
@@ -132,6 +132,11 @@ impl Course {
             }
         }
     }
+}
+
+/// How much faster a beer ferments this many kelvin above the present temperature: 1 at 0 K.
+pub fn warmth(kelvin: f64) -> f64 {
+    (PER_KELVIN * kelvin).exp()
 }
 
 /// The speed of uptake beside the full one, with this share of the sugar left.
@@ -157,9 +162,9 @@ impl Belief {
         if let Some(courses) = self.tail_courses(count) {
             return courses;
         }
-        let candidates: Vec<(Course, f64)> = (0..count * CANDIDATES)
-            .filter_map(|index| self.fall_course(beer, &normals(index)))
-            .collect();
+        let Some(fall) = self.seen_fall(beer) else { return Vec::new() };
+        let candidates: Vec<(Course, f64)> =
+            (0..count * CANDIDATES).map(|index| self.fall_course(&fall, &normals(index))).collect();
         resample(&candidates, count)
     }
 
@@ -190,11 +195,20 @@ impl Belief {
         (0..count).map(course).collect()
     }
 
+    /// What is seen of a fall, before the tail.
+    fn seen_fall(&self, beer: Temperature) -> Option<SeenFall> {
+        Some(SeenFall {
+            beer,
+            gravity: self.trend_now(|_| (GRAVITY, 0.0))?,
+            original: self.trend_now(|_| (crate::trend::ORIGINAL, 0.0))?.0,
+            slope: self.trend_now(|_| (SLOPE, 0.0))?,
+        })
+    }
+
     /// A way before the tail, with its weight.
-    fn fall_course(&self, beer: Temperature, z: &[f64; DIMENSIONS]) -> Option<(Course, f64)> {
+    fn fall_course(&self, seen: &SeenFall, z: &[f64; DIMENSIONS]) -> (Course, f64) {
         const LEAST_LEFT: f64 = 0.5;
-        let (gravity, sd) = self.trend_now(|_| (GRAVITY, 0.0))?;
-        let (original, _) = self.trend_now(|_| (crate::trend::ORIGINAL, 0.0))?;
+        let SeenFall { beer, gravity: (gravity, sd), original, .. } = *seen;
         let gravity = gravity + sd * z[0];
         let end = match self.expectation.final_sg {
             Some(end) => points(end.sg) + end.sd_points * z[1],
@@ -211,30 +225,13 @@ impl Belief {
         let (speed, rest, awake) = match self.fall.begun {
             Some(begun) => {
                 let awake = self.hours(self.now) - begun + 0.5 * RISE;
-                (self.speed(beer, &beginning, awake, z[3])?, 0.0, awake)
+                (seen.speed(&beginning, awake, z[3]), 0.0, awake)
             }
             None => (expected_speed(beer, z[3]), self.rest(beer, z[4]), 0.0),
         };
         let weight = beginning.fits(&self.fall, speed);
         let pace = Pace::Fall { depth, speed, half, rest, awake };
-        Some((Course { gravity, end, pace, luck: luck(z) }, weight))
-    }
-
-    /// Full speed, from the slope as it is seen and from what is expected.
-    fn speed(&self, beer: Temperature, beginning: &Beginning, awake: f64, z: f64) -> Option<f64> {
-        let (slope, sd) = self.trend_now(|_| (SLOPE, 0.0))?;
-        let expected = expected_speed(beer, 0.0).ln();
-        let unit = beginning.depth * taken_up(beginning.left, beginning.half) * risen(awake);
-        let falls = -slope;
-        if falls <= 0.2 * sd {
-            return Some((expected + SPEED.1 * z).exp());
-        }
-        // On the logarithmic scale: what is seen, less surely the less it has come to speed.
-        let spread = (sd / falls).hypot(1.0 - risen(awake)).max(0.05);
-        let (seen, known) = ((falls / unit).ln(), spread.powi(-2));
-        let before = SPEED.1.powi(-2);
-        let mean = (seen * known + expected * before) / (known + before);
-        Some((mean + z / (known + before).sqrt()).exp())
+        (Course { gravity, end, pace, luck: luck(z) }, weight)
     }
 
     /// How long the yeast will still rest, given that it has rested until now.
@@ -248,6 +245,33 @@ impl Belief {
 /// Full speed before anything is seen of it.
 fn expected_speed(beer: Temperature, z: f64) -> f64 {
     SPEED.0 * (PER_KELVIN * (beer.celsius() - SPEED_CELSIUS) + SPEED.1 * z).exp()
+}
+
+/// What all ways before the tail begin with: means and standard deviations, in points and hours.
+struct SeenFall {
+    beer: Temperature,
+    gravity: (f64, f64),
+    original: f64,
+    slope: (f64, f64),
+}
+
+impl SeenFall {
+    /// Full speed, from the slope as it is seen and from what is expected.
+    fn speed(&self, beginning: &Beginning, awake: f64, z: f64) -> f64 {
+        let (slope, sd) = self.slope;
+        let expected = expected_speed(self.beer, 0.0).ln();
+        let unit = beginning.depth * taken_up(beginning.left, beginning.half) * risen(awake);
+        let falls = -slope;
+        if falls <= 0.2 * sd {
+            return (expected + SPEED.1 * z).exp();
+        }
+        // On the logarithmic scale: what is seen, less surely the less it has come to speed.
+        let spread = (sd / falls).hypot(1.0 - risen(awake)).max(0.05);
+        let (seen, known) = ((falls / unit).ln(), spread.powi(-2));
+        let before = SPEED.1.powi(-2);
+        let mean = (seen * known + expected * before) / (known + before);
+        (mean + z / (known + before).sqrt()).exp()
+    }
 }
 
 /// Where a way stands.
@@ -297,11 +321,17 @@ pub fn deviations(share: f64) -> f64 {
 /// recurrence on the powers of the root of x¹¹ = x + 1 (from memory).
 fn normals(index: u32) -> [f64; DIMENSIONS] {
     const ROOT: f64 = 1.068_297_188_920_841_2;
-    let mut step = 1.0;
-    std::array::from_fn(|_| {
-        step /= ROOT;
-        deviations((0.5 + step * f64::from(index + 1)).fract())
-    })
+    /// The first of them are asked for again and again.
+    static FIRST: LazyLock<Vec<[f64; DIMENSIONS]>> =
+        LazyLock::new(|| (0..256).map(reckoned).collect());
+    fn reckoned(index: u32) -> [f64; DIMENSIONS] {
+        let mut step = 1.0;
+        std::array::from_fn(|_| {
+            step /= ROOT;
+            deviations((0.5 + step * f64::from(index + 1)).fract())
+        })
+    }
+    FIRST.get(index as usize).copied().unwrap_or_else(|| reckoned(index))
 }
 
 fn luck(z: &[f64; DIMENSIONS]) -> [f64; LUCK] {

@@ -16,6 +16,7 @@ use crate::beside::Known;
 use crate::ear::Ear;
 use crate::joint::Joint;
 use crate::noise::Noise;
+use crate::shared::Shared;
 use crate::source::{Beer, Source, Sticking};
 use crate::trend::{FRAME, GRAVITY, OFFSET, SLOPE, TrendBank, Weights, size};
 use crate::{Doubt, GravityReading};
@@ -189,9 +190,11 @@ impl Belief {
                 Some(joint) => TrendBank::holding(joint.at(), &joint.held()),
                 None => TrendBank::holding(self.ear.trend.at(), &self.ear.trend.held()),
             };
-            self.others.insert(name.to_owned(), Ear::new(held));
+            self.others.insert(name.to_owned(), Ear::new(held).into());
         }
-        let Some(at) = self.joint.as_ref().map(Joint::at) else { return self.begin_joint() };
+        let Some(at) = self.joint.as_ref().map(|joint| joint.at()) else {
+            return self.begin_joint();
+        };
         let frame = self.frame_of(name, at);
         if let Some(joint) = &mut self.joint {
             joint.join(name, frame);
@@ -216,7 +219,7 @@ impl Belief {
         for name in names.iter().filter(|name| **name != lead) {
             joint.join(name, self.frame_of(name, joint.at()));
         }
-        self.joint = Some(joint);
+        self.joint = Some(joint.into());
     }
 
     pub(crate) fn advance_joint(&mut self, time: f64) {
@@ -244,7 +247,7 @@ impl Belief {
             let noise = self.ear_of(name).map_or(Noise::NONE, Ear::noise);
             Noise { lasting: noise.lasting + left * left, ..noise }
         };
-        self.joint.iter().flat_map(Joint::names).map(noise).collect()
+        self.joint.iter().flat_map(|joint| joint.names()).map(noise).collect()
     }
 
     /// What is known of each trusted float.
@@ -281,13 +284,13 @@ impl Belief {
         }
         let own = match name {
             Some(name) => self.ear_mut(name),
-            None => Some(&mut self.ear),
+            None => Some(&mut *self.ear),
         };
         if own.is_some_and(|ear| ear.is_broken(time)) {
             let expected = self.expected_end(name);
             let own = match name {
                 Some(name) => self.ear_mut(name),
-                None => Some(&mut self.ear),
+                None => Some(&mut *self.ear),
             };
             if let Some(ear) = own {
                 ear.start_tail(time, expected);
@@ -387,8 +390,8 @@ impl Belief {
             return;
         }
         let apart = |name: &String| self.joint.as_ref().is_none_or(|j| j.index(name).is_none());
-        let rank = |(name, ear): &(&String, &Ear)| (apart(name), ear.tail.is_none());
-        let noise = |(_, ear): &(&String, &Ear)| size(ear.noise());
+        let rank = |(name, ear): &(&String, &Shared<Ear>)| (apart(name), ear.tail.is_none());
+        let noise = |(_, ear): &(&String, &Shared<Ear>)| size(ear.noise());
         let fit = self.others.iter().filter(|(name, _)| fit(name));
         let best = fit.min_by(|a, b| rank(a).cmp(&rank(b)).then(noise(a).total_cmp(&noise(b))));
         if let Some(name) = best.map(|(name, _)| name.clone()) {
@@ -448,10 +451,14 @@ impl Belief {
     }
 
     fn ear_of(&self, name: &str) -> Option<&Ear> {
-        if self.leads(name) { Some(&self.ear) } else { self.others.get(name) }
+        if self.leads(name) { Some(&self.ear) } else { self.others.get(name).map(|ear| &**ear) }
     }
 
     pub(crate) fn ear_mut(&mut self, name: &str) -> Option<&mut Ear> {
-        if self.leads(name) { Some(&mut self.ear) } else { self.others.get_mut(name) }
+        if self.leads(name) {
+            Some(&mut self.ear)
+        } else {
+            self.others.get_mut(name).map(|ear| &mut **ear)
+        }
     }
 }

@@ -23,6 +23,7 @@ mod normal;
 mod past;
 mod questions;
 mod reading;
+mod shared;
 mod source;
 mod stable;
 mod tail;
@@ -32,7 +33,7 @@ mod watch;
 
 pub use addition::Addition;
 pub use belief::Belief;
-pub use course::{Course, deviations, later_than};
+pub use course::{Course, deviations, later_than, warmth};
 pub use judgement::{Care, Estimate, Judgement, Lacking, Measured, Missing, StableJudgement};
 pub use reading::{
     Doubt, Expectation, Expected, GravityReading, Kind, Original, Refusal, SourceReport, Taken,

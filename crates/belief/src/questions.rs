@@ -61,10 +61,14 @@ impl Belief {
     /// is a fraction.
     pub fn attenuation(&self, share: Share) -> Judgement {
         self.judge(self.original_missing(), |belief| {
-            let share = share.fraction();
-            let probability = belief.trend_below(0.0, |original| to_attenuation(original, share));
-            (probability, belief.attenuation_now())
+            (belief.attenuation_shown(share.fraction()), belief.attenuation_now())
         })
+    }
+
+    /// The apparent attenuation of the original extract, a fraction; `None` while it is unknown.
+    pub fn attenuated(&self) -> Option<Measured> {
+        let known = self.missing().is_none() && self.original_missing().is_none();
+        known.then(|| self.attenuation_now())?
     }
 
     /// Whether this share of the way from the original to the expected final gravity is done; the
@@ -75,9 +79,16 @@ impl Belief {
         };
         self.judge(self.original_missing(), |belief| {
             let end = points(end.sg);
-            let probability = belief.trend_below(0.0, |_| to_progress(end, share.fraction()));
-            (probability, belief.progress_now(end))
+            (belief.progress_shown(end, share.fraction()), belief.progress_now(end))
         })
+    }
+
+    /// The share of the way from the original to the expected final gravity that is done; `None`
+    /// while it is unknown.
+    pub fn progressed(&self) -> Option<Measured> {
+        let end = self.expectation.final_sg?;
+        let known = self.missing().is_none() && self.original_missing().is_none();
+        known.then(|| self.progress_now(points(end.sg)))?
     }
 
     /// Whether gravity is within this above the expected final one; the value is in points above.
@@ -154,11 +165,13 @@ impl Belief {
     /// The largest share of attenuation (else of progress) that is shown with this confidence, as a
     /// fraction; `None` while it is unknown.
     pub fn share_shown(&self, along_attenuation: bool, confidence: f64) -> Option<f64> {
-        let probability = |share: f64| {
-            let share = Share::from_fraction(share)?;
-            let judgement =
-                if along_attenuation { self.attenuation(share) } else { self.progress(share) };
-            judgement.probability
+        if self.missing().is_some() || self.original_missing().is_some() {
+            return None;
+        }
+        let end = self.expectation.final_sg.map(|end| points(end.sg));
+        let probability = |share: f64| match along_attenuation {
+            true => self.attenuation_shown(share),
+            false => self.progress_shown(end?, share),
         };
         if probability(0.0)? < confidence {
             return Some(0.0);
@@ -232,6 +245,16 @@ impl Belief {
             Some((joint, float)) => joint.below(float, time, bound, linear),
             None => self.ear.trend.below(time, bound, linear),
         }
+    }
+
+    /// The probability that this share of the original extract is attenuated.
+    fn attenuation_shown(&self, share: f64) -> Option<f64> {
+        self.trend_below(0.0, |original| to_attenuation(original, share))
+    }
+
+    /// The probability that this share of the way to `end` is done.
+    fn progress_shown(&self, end: f64, share: f64) -> Option<f64> {
+        self.trend_below(0.0, |_| to_progress(end, share))
     }
 
     fn judge(

@@ -63,21 +63,33 @@ impl Belief {
         let (left, rate) = (tail.left(), tail.rate());
         judgement.probability = left.below(within);
         judgement.left = left.moments().map(measured);
-        judgement.left_upper = Some(left.upper(confidence));
+        let upper = left.upper(confidence);
+        judgement.left_upper = Some(upper);
         judgement.rate_points_per_day =
             rate.moments().map(|(rate, sd)| Measured { value: -24.0 * rate, sd: 24.0 * sd });
-        judgement.lacking = self.shown(tail, &left, &rate, &asked);
+        judgement.lacking = self.shown(tail, (&left, upper), &rate, &asked);
         judgement.lacking.extend(self.surroundings(tail, &asked));
         judgement.stalled = self.stalled(&judgement.lacking);
         judgement.answer = answer(&judgement.lacking);
         judgement
     }
 
-    /// What the tail's own figures lack.
+    /// Whether all but the height says that it has ended: [`StableJudgement::stalled`].
+    pub fn has_stalled(
+        &self,
+        within: GravityDelta,
+        over: Span,
+        confidence: f64,
+        care: Care,
+    ) -> bool {
+        self.too_high().is_some() && self.stable(within, over, confidence, care).stalled
+    }
+
+    /// What the tail's own figures lack; `left` with its upper bound.
     fn shown(
         &self,
         tail: &TailBank,
-        left: &Positive,
+        (left, upper): (&Positive, f64),
         rate: &Positive,
         asked: &Asked,
     ) -> Vec<Lacking> {
@@ -90,7 +102,7 @@ impl Belief {
                 lacking.push(Lacking::Hold { needed: Span::from_hours_f64(hold) });
             }
         } else {
-            lacking.push(Lacking::Left { upper: left.upper(asked.confidence) });
+            lacking.push(Lacking::Left { upper });
         }
         lacking.extend(asked.too_fast(rate));
         lacking

@@ -87,9 +87,30 @@ impl Path {
 
     /// The setpoint in so many hours.
     pub fn at(&self, hours: f64) -> f64 {
-        let next = self.points.partition_point(|(at, _)| *at <= hours);
-        let (from, start) = self.points[next.saturating_sub(1)];
-        match self.points.get(next) {
+        self.along().at(hours)
+    }
+
+    /// The path, to be asked in order of time.
+    fn along(&self) -> Along<'_> {
+        Along { points: &self.points, next: 0 }
+    }
+}
+
+/// A path on which time only goes forward.
+struct Along<'a> {
+    points: &'a [(f64, f64)],
+    /// The first point that has not come.
+    next: usize,
+}
+
+impl Along<'_> {
+    /// The setpoint in so many hours; not fewer than the last time.
+    fn at(&mut self, hours: f64) -> f64 {
+        while self.points.get(self.next).is_some_and(|(at, _)| *at <= hours) {
+            self.next += 1;
+        }
+        let (from, start) = self.points[self.next.saturating_sub(1)];
+        match self.points.get(self.next) {
             Some((to, end)) if *to > from => start + (end - start) * (hours - from) / (to - from),
             _ => start,
         }
@@ -140,12 +161,13 @@ pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) 
         cooled_high: f64::NEG_INFINITY,
         heated_low: f64::INFINITY,
     };
+    let mut along = path.along();
     for number in 0..=STEPS {
         if number > 0 {
             courses.iter_mut().for_each(Course::step);
             elapsed += step;
         }
-        let setpoint = path.at(elapsed);
+        let setpoint = along.at(elapsed);
         let [off, cooled, heated] = courses.each_ref().map(|course| course.beer);
         outlook.beer.take(off);
         outlook.off.take(off - setpoint);

@@ -47,7 +47,7 @@ pub fn ramp_points(
     down: TemperatureRate,
 ) -> Vec<(Span, Temperature)> {
     let mut hours = 0.0;
-    let points = legs(from, target, up, down).into_iter().map(|leg| {
+    let points = legs(from, target, up, down).map(|leg| {
         hours += leg.hours();
         (Span::from_hours_f64(hours.min(A_YEAR)), leg.to)
     });
@@ -77,7 +77,7 @@ fn legs(
     target: Temperature,
     up: TemperatureRate,
     down: TemperatureRate,
-) -> Vec<Leg> {
+) -> impl Iterator<Item = Leg> {
     let leg = |from: Temperature, to: Temperature, rate: f64| Leg {
         way: (to.celsius() - from.celsius()).abs(),
         to,
@@ -86,17 +86,18 @@ fn legs(
     let (up, down) = (up.kelvin_per_hour(), down.kelvin_per_hour());
     let gently = down.min(GENTLY);
     let knee = Temperature::clamped(GENTLE_BELOW);
-    if target > from {
-        vec![leg(from, target, up)]
+    let (first, second) = if target > from {
+        (Some(leg(from, target, up)), None)
     } else if target == from {
-        Vec::new()
+        (None, None)
     } else if target >= knee {
-        vec![leg(from, target, down)]
+        (Some(leg(from, target, down)), None)
     } else if from <= knee {
-        vec![leg(from, target, gently)]
+        (Some(leg(from, target, gently)), None)
     } else {
-        vec![leg(from, knee, down), leg(knee, target, gently)]
-    }
+        (Some(leg(from, knee, down)), Some(leg(knee, target, gently)))
+    };
+    first.into_iter().chain(second)
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ use quantity::{Gravity, Share, Span, Stamp, Temperature, Volume};
 use schedule::model::{ExpectedFinal, ExpectedOriginal, Schedule, Stage};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// How far an expected original gravity may be off, in points (one standard deviation).
 const EXPECTED_ORIGINAL_SD: f64 = 3.0;
@@ -20,7 +21,7 @@ const EXPECTED_FINAL_SD: f64 = 3.0;
 /// An attenuation's expectation is set anew when the original gravity moved this far, in SG.
 const ORIGINAL_MOVED: f64 = 0.0002;
 
-/// One batch with its own copy of its schedule.
+/// One batch with its own copy of its schedule, which no edit of a file reaches.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Batch {
     pub id: String,
@@ -29,7 +30,7 @@ pub(crate) struct Batch {
     pub name: Option<String>,
     /// The schedule's file, without its ending.
     pub file: String,
-    pub schedule: Schedule,
+    pub schedule: Arc<Schedule>,
     pub pitched_at: Stamp,
     pub volume: Volume,
     pub yeast: Option<String>,
@@ -130,7 +131,7 @@ impl Batch {
             parent: None,
             name: new.name,
             file: new.file,
-            schedule: new.schedule,
+            schedule: Arc::new(new.schedule),
             pitched_at,
             volume: new.volume,
             yeast: new.yeast,
@@ -211,7 +212,7 @@ impl Batch {
     /// Puts another schedule under the batch; the pitch's own expectations stand.
     pub fn revise(&mut self, schedule: Schedule) {
         let before = self.original();
-        self.schedule = schedule;
+        self.schedule = Arc::new(schedule);
         if !self.own_final {
             self.expected_final = self.schedule.expect.final_gravity;
         }

@@ -40,13 +40,12 @@ impl Vessel {
             && let Some(beer) = Composition::of(original, present)
         {
             figures.apparent = Some(beer.apparent_attenuation);
-            figures.apparent_sd =
-                half().and_then(|half| belief.attenuation(half).value).map(|v| v.sd);
+            figures.apparent_sd = belief.attenuated().map(|share| share.sd);
             figures.real = Some(beer.real_attenuation);
             figures.abv_percent = Some(beer.alcohol_volume_percent);
         }
         if batch.expected_final != ExpectedFinal::Unknown {
-            figures.progress = half().and_then(|half| belief.progress(half).value).map(|v| v.value);
+            figures.progress = belief.progressed().map(|share| share.value);
         }
         figures
     }
@@ -92,9 +91,4 @@ impl Figures {
         }
         if parts.is_empty() { String::new() } else { format!(": {}", parts.join(", ")) }
     }
-}
-
-/// Any share will do where only the value is asked for.
-fn half() -> Option<Share> {
-    Share::from_fraction(0.5)
 }

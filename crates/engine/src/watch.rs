@@ -288,8 +288,8 @@ impl Vessel {
             Condition::new(text, json!({ "points_below": below.value.map(|v| v.value) }))
         });
         let (within, over) = self.stall_bounds();
-        let stable = batch.belief.stable(within, over, batch.confidence(), Care::Quick);
-        let stalled = stable.stalled.then(|| {
+        let stalled = batch.belief.has_stalled(within, over, batch.confidence(), Care::Quick);
+        let stalled = stalled.then(|| {
             let text = "the fall ended short of the expected final gravity: stalled, or the \
                         expectation is wrong. Take a sample; rouse or warm the yeast"
                 .to_owned();

@@ -89,6 +89,12 @@ struct Way<'a> {
     time: f64,
     setpoint: Temperature,
     beer: f64,
+    /// How much faster it ferments at `beer` than at present.
+    warmth: f64,
+    /// How fast this beer can be cooled and warmed, in K/h, and how long it takes to settle, in h.
+    cools: f64,
+    warms: f64,
+    settles: f64,
     /// When the beer's temperature last moved.
     moved: f64,
     /// When the tail began.
@@ -104,19 +110,34 @@ struct Run<'a> {
     /// In h from now; the running stage was entered before.
     entered: f64,
     path: StageRun,
-    leaves: Vec<(&'a Milestone, f64)>,
+    leaves: Vec<Leaf<'a>>,
     at_target: Option<f64>,
+}
+
+/// A milestone that is waited for.
+struct Leaf<'a> {
+    milestone: &'a Milestone,
+    /// The gravity that it needs, in points above 1.000; `None` where it is of something else.
+    needs: Option<f64>,
+    /// When it is yes, in h from now; infinite while that is not known.
+    at: f64,
 }
 
 impl Ahead<'_> {
     /// Follows one way through all stages that are left.
     pub fn follow(&self, course: Course) -> Leaves {
+        let [_, _, machine, settling] = course.luck();
+        let drawn = |(median, spread): (f64, f64), luck: f64| median * (spread * luck).exp();
         let mut way = Way {
             ahead: self,
             course,
             time: 0.0,
             setpoint: self.setpoint,
             beer: self.beer,
+            warmth: 1.0,
+            cools: drawn(COOLS, machine),
+            warms: drawn(WARMS, machine),
+            settles: drawn(SETTLES, settling),
             moved: -self.standing,
             tail: self.batch.belief.tail_for().map(|span| -span.hours()),
             fastest: 0.0,
@@ -148,14 +169,14 @@ impl<'a> Way<'a> {
         let mut run = self.enter(index, first);
         loop {
             self.look(&mut run);
-            let leave = run.leave(&mut run.leaves.iter().map(|(_, at)| *at));
+            let leave = run.leave(&mut run.leaves.iter().map(|leaf| leaf.at));
             if leave <= self.time {
                 return self.time;
             }
             if self.time >= HORIZON {
                 return f64::INFINITY;
             }
-            let all_known = run.leaves.iter().all(|(_, at)| at.is_finite());
+            let all_known = run.leaves.iter().all(|leaf| leaf.at.is_finite());
             let step = if all_known {
                 STEP_KNOWN
             } else if self.arrives(&run) {
@@ -180,9 +201,9 @@ impl<'a> Way<'a> {
         collect(&stage.until, false, &mut leaves);
         let entered = self.time - elapsed;
         let pitched = -self.ahead.now.since(batch.pitched_at).hours();
-        let leaves = leaves.into_iter().enumerate().map(|(place, (leaf, in_any))| {
+        let leaves = leaves.into_iter().enumerate().map(|(place, (milestone, in_any))| {
             let yes = first && self.ahead.yes.get(place).copied().unwrap_or_default();
-            let at = match leaf {
+            let at = match milestone {
                 _ if yes => self.time,
                 Milestone::Elapsed(time) => entered + time.hours(),
                 Milestone::SincePitch(time) => pitched + time.hours(),
@@ -190,7 +211,7 @@ impl<'a> Way<'a> {
                 Milestone::Confirm(_) if !in_any => self.time,
                 _ => f64::INFINITY,
             };
-            (leaf, at)
+            Leaf { milestone, needs: self.ahead.needs(milestone), at }
         });
         let since = batch.stage.at_target_since.filter(|_| first);
         let at_target = since.map(|since| -self.ahead.now.since(since).hours());
@@ -201,8 +222,8 @@ impl<'a> Way<'a> {
     /// Looks which milestones are yes by now.
     fn look(&self, run: &mut Run<'a>) {
         let at_target = run.at_target;
-        for (leaf, at) in run.leaves.iter_mut().filter(|(_, at)| at.is_infinite()) {
-            *at = match leaf {
+        for leaf in run.leaves.iter_mut().filter(|leaf| leaf.at.is_infinite()) {
+            leaf.at = match leaf.milestone {
                 Milestone::AtTarget(time) => {
                     at_target.map_or(f64::INFINITY, |since| since + time.hours())
                 }
@@ -210,11 +231,11 @@ impl<'a> Way<'a> {
                 Milestone::SlowerThan(rate) => {
                     let near = self.gravity();
                     let bound = near.map_or(0.0, |near| rate.points_per_day_near(near));
-                    let upper = 24.0 * self.course.rate(self.warmth())
-                        + self.ahead.sure * self.ahead.rate_sd;
+                    let upper =
+                        24.0 * self.course.rate(self.warmth) + self.ahead.sure * self.ahead.rate_sd;
                     if self.course.has_begun() && upper < bound { self.time } else { f64::INFINITY }
                 }
-                gravity => match self.ahead.needs(gravity) {
+                _ => match leaf.needs {
                     Some(points) if self.shown(1.0) <= points => self.time,
                     _ => f64::INFINITY,
                 },
@@ -266,17 +287,18 @@ impl<'a> Way<'a> {
                 Temperature::clamped((self.beer + RISES * hours).min(ceiling))
             }
         };
-        let [_, _, machine, settling] = self.course.luck();
-        let fastest = |(median, spread): (f64, f64)| median * (spread * machine).exp() * hours;
         let way = self.setpoint.celsius() - self.beer;
-        let moved = way.clamp(-fastest(COOLS), fastest(WARMS));
-        self.course.advance(hours, self.warmth());
-        let rate = self.course.rate(self.warmth());
+        let moved = way.clamp(-self.cools * hours, self.warms * hours);
+        self.course.advance(hours, self.warmth);
+        let rate = self.course.rate(self.warmth);
         self.fastest = self.fastest.max(rate);
         if self.tail.is_none() && rate < TAIL_RATE * self.fastest {
             self.tail = Some(self.time);
         }
-        self.beer += moved;
+        if moved != 0.0 {
+            self.beer += moved;
+            self.warmth = belief::warmth(self.beer - self.ahead.beer);
+        }
         self.time += hours;
         if moved.abs() > 0.05 * hours {
             self.moved = self.time;
@@ -285,8 +307,7 @@ impl<'a> Way<'a> {
         let arrived = (self.setpoint.celsius() - end).abs() < 1e-6;
         if run.at_target.is_none() && arrived && (self.beer - end).abs() <= self.ahead.near {
             // It came there within this step.
-            let settled = SETTLES.0 * (SETTLES.1 * settling).exp();
-            run.at_target = Some(self.time - hours + settled);
+            run.at_target = Some(self.time - hours + self.settles);
         }
     }
 
@@ -295,12 +316,7 @@ impl<'a> Way<'a> {
         let end = self.ahead.bounds.clamp(run.stage.target.end()).celsius();
         run.at_target.is_none()
             && (self.setpoint.celsius() - end).abs() < NEAR_K
-            && run.leaves.iter().any(|(leaf, _)| matches!(leaf, Milestone::AtTarget(_)))
-    }
-
-    /// In K above the present.
-    fn warmth(&self) -> f64 {
-        self.beer - self.ahead.beer
+            && run.leaves.iter().any(|leaf| matches!(leaf.milestone, Milestone::AtTarget(_)))
     }
 
     fn gravity(&self) -> Option<Gravity> {

@@ -1,7 +1,7 @@
 //! Points as a person measured them, from CSV.
 
 use crate::failure::Failure;
-use crate::table::{self, Table};
+use crate::table::{self, Column, Table, TemperatureColumns};
 use brewing::calibration::{Reads, WarmPoint};
 use quantity::{Angle, Gravity, Temperature, sg_from_plato};
 use std::path::Path;
@@ -92,12 +92,17 @@ impl Points {
     /// Where a line of it cannot be used.
     pub fn of(mut table: Table) -> Result<Self, Failure> {
         let (reading, unit) = column(&table, &READINGS, "what the float gave")?;
-        let (reference, known) = column(&table, &REFERENCES, "the known gravity")?;
+        let columns = Columns {
+            reading: (reading, unit),
+            reference: column(&table, &REFERENCES, "the known gravity")?,
+            liquid: table.temperature_columns(),
+            note: table.column("note"),
+        };
         let mut list = Vec::new();
         while let Some(row) = table.next_row()? {
             let line = row.line;
-            let measured = measured(&row, (reading, unit), (reference, known))
-                .map_err(|problem| table.fault_in(line, &problem))?;
+            let measured =
+                measured(&row, &columns).map_err(|problem| table.fault_in(line, &problem))?;
             list.push(measured);
             if list.len() > POINTS_MOST {
                 return Err(table.fault(&format!("there are over {POINTS_MOST} points")));
@@ -135,18 +140,34 @@ impl Points {
     }
 }
 
+/// The columns of a file of points.
+struct Columns {
+    /// What the float gave.
+    reading: (Column, Unit),
+    /// The known gravity.
+    reference: (Column, Unit),
+    /// The liquid's temperature.
+    liquid: TemperatureColumns,
+    note: Column,
+}
+
 /// The one of these columns that the table has.
 fn column(
     table: &Table,
     known: &[(&'static str, Unit)],
     what: &str,
-) -> Result<(&'static str, Unit), Failure> {
-    let mut found = known.iter().filter(|(name, _)| table.has(name));
+) -> Result<(Column, Unit), Failure> {
+    let columns = known.iter().map(|(name, unit)| (table.column(name), *unit));
+    let mut found = columns.filter(|(column, _)| column.is_there());
     let names: Vec<String> = known.iter().map(|(name, _)| format!("`{name}`")).collect();
     match (found.next(), found.next()) {
-        (Some(one), None) => Ok(*one),
+        (Some(one), None) => Ok(one),
         (Some((one, _)), Some((other, _))) => Err(table
-            .fault(&format!("{what} stands in two columns, `{one}` and `{other}`"))
+            .fault(&format!(
+                "{what} stands in two columns, `{}` and `{}`",
+                one.name(),
+                other.name()
+            ))
             .hint("leave one of them out")),
         (None, _) => Err(table.fault(&format!("there is no column with {what}")).hint(format!(
             "the first line names the columns, parted by commas; {what} is one of {}",
@@ -155,12 +176,10 @@ fn column(
     }
 }
 
-fn measured(
-    row: &table::Row<'_>,
-    (reading, unit): (&str, Unit),
-    (reference, known): (&str, Unit),
-) -> Result<Measured, String> {
-    let empty = |column: &str| format!("`{column}` is empty");
+fn measured(row: &table::Row<'_>, columns: &Columns) -> Result<Measured, String> {
+    let Columns { reading: (reading, unit), reference: (reference, known), liquid, note } =
+        *columns;
+    let empty = |column: Column| format!("`{}` is empty", column.name());
     let written = row.number(reading)?.ok_or_else(|| empty(reading))?;
     let given = row.number(reference)?.ok_or_else(|| empty(reference))?;
     let gravity = match known {
@@ -169,11 +188,12 @@ fn measured(
     };
     let gravity = gravity.ok_or_else(|| {
         format!(
-            "{given} {} in `{reference}` is not possible, 0.970 to 1.200 SG (-8.2 to 43.9 °P) is",
-            known.name()
+            "{given} {} in `{}` is not possible, 0.970 to 1.200 SG (-8.2 to 43.9 °P) is",
+            known.name(),
+            reference.name()
         )
     })?;
-    let liquid = row.celsius()?.map(|celsius| {
+    let liquid = row.celsius(liquid)?.map(|celsius| {
         Temperature::from_celsius(celsius)
             .ok_or_else(|| format!("{celsius:.1} °C is no temperature of a liquid like this"))
     });
@@ -181,11 +201,11 @@ fn measured(
         line: row.line,
         written,
         point: WarmPoint {
-            reading: reading_of(written, unit, reading)?,
+            reading: reading_of(written, unit, reading.name())?,
             reference: gravity,
             liquid: liquid.transpose()?,
         },
-        note: row.text("note").map(str::to_owned),
+        note: row.text(note).map(str::to_owned),
     })
 }
 

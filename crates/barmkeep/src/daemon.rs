@@ -632,6 +632,16 @@ impl<P: Post> Daemon<P> {
     fn tell_states(&mut self) {
         let names: Vec<Name> = self.engine.vessels().cloned().collect();
         self.tell_states_of(names);
+        self.spread_states();
+    }
+
+    /// What was told all at once is told again one after the other, each sooner than it need be:
+    /// a thousand at one instant would hold up what comes in.
+    fn spread_states(&mut self) {
+        let (now, count) = (self.now().monotonic, self.states.len() as i64);
+        for (place, told) in (0..).zip(self.states.values_mut()) {
+            *told = now - Span::from_millis(STATE_EVERY.millis() * place / count);
+        }
     }
 
     /// Publishes how these vessels stand, and the alarms that are new or over.
@@ -704,12 +714,15 @@ impl<P: Post> Daemon<P> {
     /// What is due by time: states and the snapshot.
     fn refresh(&mut self) {
         let now = self.now();
-        let names: Vec<Name> = self.engine.vessels().cloned().collect();
+        let due =
+            |told: Option<&Stamp>| told.is_none_or(|at| now.monotonic.since(*at) >= STATE_EVERY);
+        let names = self.engine.vessels().filter(|name| due(self.states.get(*name)));
+        let names: Vec<Name> = names.cloned().collect();
         for name in &names {
-            let told = self.states.get(name).copied();
-            if told.is_none_or(|at| now.monotonic.since(at) >= STATE_EVERY) {
-                self.tell_state(name);
-            }
+            self.tell_state(name);
+        }
+        if names.len() == self.engine.vessels().count() {
+            self.spread_states();
         }
         if now.monotonic.since(self.snapshot_at) >= SNAPSHOT_EVERY {
             self.snapshot();
@@ -965,8 +978,10 @@ mod tests {
         }
     }
 
-    #[test]
-    fn news_of_one_vessel_has_no_other_told_again() {
+    type Invented = std::sync::Arc<crate::clock::Invented>;
+
+    /// A daemon of three vessels, its folder, and its clock.
+    fn of_three(begin: Stamp) -> (Daemon<Noting>, tempfile::TempDir, Invented) {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("barmkeep.toml");
         let mut config = "format = 1\n[store]\nfile = 'a.db'\n".to_owned();
@@ -976,15 +991,22 @@ mod tests {
         }
         std::fs::write(&file, config).unwrap();
         let cellar = Cellar::read(&file).unwrap();
-        let begin = Stamp::from_millis(1_772_323_200_000);
         let clock = std::sync::Arc::new(crate::clock::Invented::at(begin));
         let opened = Opened::of(&cellar).unwrap();
-        let mut daemon =
-            Daemon::new(cellar, opened, Noting::default(), Clock::Invented(clock.clone()));
-        let states = |daemon: &Daemon<Noting>| -> Vec<String> {
-            let said = daemon.link().0.take();
-            said.into_iter().filter(|topic| topic.ends_with("/state")).collect()
-        };
+        let given = Clock::Invented(clock.clone());
+        (Daemon::new(cellar, opened, Noting::default(), given), folder, clock)
+    }
+
+    /// The topics of the states that were told since the last time this was asked.
+    fn states(daemon: &Daemon<Noting>) -> Vec<String> {
+        let said = daemon.link().0.take();
+        said.into_iter().filter(|topic| topic.ends_with("/state")).collect()
+    }
+
+    #[test]
+    fn news_of_one_vessel_has_no_other_told_again() {
+        let begin = Stamp::from_millis(1_772_323_200_000);
+        let (mut daemon, _folder, clock) = of_three(begin);
         // A record of the daemon's own concerns all.
         let all = ["east", "north", "west"].map(|name| format!("barmkeep/{name}/state"));
         assert_eq!(states(&daemon), all);
@@ -994,5 +1016,25 @@ mod tests {
         let message = Message { topic, payload: note, retained: false, response: None };
         daemon.hear(FromLink::Message(message));
         assert_eq!(states(&daemon), ["barmkeep/north/state"]);
+    }
+
+    #[test]
+    fn states_are_told_each_minute_and_not_all_at_once() {
+        let begin = Stamp::from_millis(1_772_323_200_000);
+        let (mut daemon, _folder, clock) = of_three(begin);
+        daemon.tell_everything();
+        states(&daemon);
+        let mut told: BTreeMap<String, i64> = BTreeMap::new();
+        for second in 1..=600 {
+            clock.set(begin + Span::from_secs(second));
+            daemon.tick();
+            let now = states(&daemon);
+            assert!(now.len() < 2, "after {second} s: {now:?}");
+            for topic in now {
+                let before = told.insert(topic, second).unwrap_or(0);
+                assert!(second - before <= 60, "after {second} s and {before} s");
+            }
+        }
+        assert!(told.len() == 3 && told.values().all(|second| *second > 540), "{told:?}");
     }
 }

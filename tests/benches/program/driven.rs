@@ -44,8 +44,12 @@ impl Driven {
         let daemon = Daemon::new(cellar, opened, Mute, Clock::Invented(clock.clone()));
         let numbered = |name: &Name| name.as_str().trim_start_matches('v').to_owned();
         let vessels = (1..).zip(&names);
-        let vessels =
-            vessels.map(|(seed, name)| (name.clone(), numbered(name), plant(seed, probe_every)));
+        let vessels = vessels.map(|(seed, name)| {
+            // No two brewers switch their floats on at the same instant.
+            let mut plant = plant(seed, probe_every);
+            plant.advance(STEP * ((seed % 90) as i64), Drives::default());
+            (name.clone(), numbered(name), plant)
+        });
         let vessels = vessels.collect();
         let mut driven = Driven { daemon, clock, now, vessels };
         for name in &names {

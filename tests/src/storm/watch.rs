@@ -43,6 +43,9 @@ struct Known {
     on: [bool; 2],
     off_since: [Option<i64>; 2],
     told_at: [Option<i64>; 2],
+    /// What its relays last heard, and when they last went off by it.
+    hears_on: [bool; 2],
+    went_off: [Option<i64>; 2],
     setpoint: Option<(i64, f64)>,
     stage: Option<String>,
     free: bool,
@@ -130,6 +133,19 @@ impl Watch {
         }
     }
 
+    /// What a relay hears, by true time, whoever says it.
+    pub fn heard(&mut self, place: usize, output: usize, on: bool, now: i64) -> Checked {
+        let place = &self.places[place];
+        let Some(known) = self.known.get_mut(&place.name) else { return Ok(()) };
+        let was = std::mem::replace(&mut known.hears_on[output], on);
+        match (was, on) {
+            (true, false) => known.went_off[output] = Some(now),
+            (false, true) => relays_rest_by_true_time(place, output, known, now)?,
+            _ => {}
+        }
+        Ok(())
+    }
+
     /// An order for an output; `on` as the device understands it.
     ///
     /// A daemon that was held up gives the orders of all that time at once: then it is the link
@@ -148,7 +164,8 @@ impl Watch {
         known.told_at[output] = Some(now);
         let was = std::mem::replace(&mut known.on[output], on);
         if was && !on {
-            known.off_since[output] = Some(now);
+            // When it was decided in the time that was made up for is not known out here.
+            known.off_since[output] = (!held_up).then_some(now);
         }
         if !relays[output] {
             return Ok(());
@@ -291,6 +308,15 @@ fn name_of(output: usize) -> &'static str {
 fn never_both_outputs(place: &Place, relays: [bool; 2], known: &Known) -> Checked {
     if relays == [true; 2] && known.on == [true; 2] {
         return broken("never_both_outputs", format!("{}: both relays are told on", place.name));
+    }
+    Ok(())
+}
+
+fn relays_rest_by_true_time(place: &Place, output: usize, known: &Known, now: i64) -> Checked {
+    if let Some(off) = known.went_off[output].filter(|off| now - off < MIN_OFF[output]) {
+        let (name, rested) = (name_of(output), now - off);
+        let text = format!("{}: the {name}'s relay hears on {rested} ms after off", place.name);
+        return broken("relays_rest_by_true_time", text);
     }
     Ok(())
 }

@@ -255,7 +255,7 @@ impl World {
             self.daemon_runs()?;
         }
         self.net.borrow_mut().pump();
-        self.outside_hears();
+        self.outside_hears()?;
         for place in 0..self.stands.len() {
             if self.stands[place].fights(self.now) && self.are_relays(place) {
                 let text = format!("{}: both relays are closed", self.stands[place].place.name);
@@ -727,11 +727,25 @@ impl World {
 
     // What is heard and looked at.
 
-    fn outside_hears(&mut self) {
+    fn outside_hears(&mut self) -> Result<(), Broken> {
         let said = std::mem::take(&mut self.net.borrow_mut().said);
         for message in said {
             self.hear(&message);
+            self.look_at_heard(&message)?;
         }
+        Ok(())
+    }
+
+    fn look_at_heard(&mut self, said: &Said) -> Result<(), Broken> {
+        for place in 0..self.stands.len() {
+            for (output, kind) in ["heater", "chiller"].into_iter().enumerate() {
+                let name = &self.stands[place].place.name;
+                if said.topic == format!("cellar/{name}/{kind}/set") {
+                    self.watch.heard(place, output, said.payload == b"ON", said.at)?;
+                }
+            }
+        }
+        Ok(())
     }
 
     fn hear(&mut self, said: &Said) {

@@ -430,7 +430,7 @@ impl<P: Post> Daemon<P> {
             _ => None,
         });
         let records: Vec<Record> = records.collect();
-        self.keep(now, input, records);
+        let kept = self.keep(now, input, records);
         for effect in effects {
             match effect {
                 Effect::Record(_) => {}
@@ -440,10 +440,15 @@ impl<P: Post> Daemon<P> {
                 Effect::Reply(reply) => self.reply(&reply, response),
             }
         }
+        // Not before the orders are given: what is decided on this news is the last word.
+        self.note_store(kept.as_ref().err());
     }
 
     /// Keeps an input and its records; publishes what is on disk.
-    fn keep(&mut self, now: Now, input: &Input, records: Vec<Record>) {
+    ///
+    /// # Errors
+    /// Where they could not be written yet.
+    fn keep(&mut self, now: Now, input: &Input, records: Vec<Record>) -> Result<(), StoreError> {
         let kept = self.store.take(now, input, &records);
         // Of whom there is news: all, where a record is the daemon's own.
         let news: Option<BTreeSet<Name>> =
@@ -457,12 +462,12 @@ impl<P: Post> Daemon<P> {
             records.iter().for_each(|record| self.tells.offer(record));
         }
         self.unpublished.extend(records);
-        self.note_store(kept.as_ref().err());
         self.publish_events();
         match news {
             Some(names) => self.tell_states_of(names),
             None => self.tell_states(),
         }
+        kept.map(|_| ())
     }
 
     /// Tells the engine when the store begins or ceases to fail.
@@ -1016,6 +1021,27 @@ mod tests {
         let message = Message { topic, payload: note, retained: false, response: None };
         daemon.hear(FromLink::Message(message));
         assert_eq!(states(&daemon), ["barmkeep/north/state"]);
+    }
+
+    #[test]
+    fn what_is_decided_on_a_failing_store_is_said_after_what_was_decided_before() {
+        let begin = Stamp::from_millis(1_772_323_200_000);
+        let (mut daemon, folder, clock) = of_three(begin);
+        let store = rusqlite::Connection::open(folder.path().join("a.db")).unwrap();
+        let full = "CREATE TRIGGER full BEFORE INSERT ON record BEGIN \
+                    SELECT RAISE(ABORT, 'the disk is full'); END;";
+        store.execute_batch(full).unwrap();
+        daemon.link().0.take();
+        clock.set(begin + Span::from_secs(5));
+        let note = br#"{"do": "note", "id": "1", "text": "cleaned"}"#.to_vec();
+        let topic = "barmkeep/north/command".to_owned();
+        let message = Message { topic, payload: note, retained: false, response: None };
+        daemon.hear(FromLink::Message(message));
+        assert!(daemon.store().is_failing());
+        let said = daemon.link().0.take();
+        let place = |what: &str| said.iter().position(|topic| topic.ends_with(what));
+        let (reply, alarm) = (place("north/reply"), place("north/alarm/store-failing"));
+        assert!(reply.is_some() && reply < alarm, "{said:?}");
     }
 
     #[test]

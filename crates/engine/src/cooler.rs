@@ -110,6 +110,11 @@ impl Cooler {
         self.started_at = now;
     }
 
+    /// It is not known how long nobody looked: the reservoir's reading may be of any age.
+    pub fn forget_reservoir(&mut self) {
+        self.reservoir = None;
+    }
+
     /// Time away came to light after the start: what was counted since goes on as before.
     pub fn slept(&mut self, started: Stamp, away: Span) {
         let shift = |at: &mut Stamp| {

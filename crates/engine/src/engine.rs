@@ -269,11 +269,19 @@ impl Engine {
         }
         if started {
             self.state.store_problem = None;
+            // Behind the record the clock does not tell how long nobody looked.
+            let unknown = clock.doubtful_until.is_some();
             for vessel in self.state.vessels.values_mut() {
                 vessel.restarted(steady);
+                if unknown {
+                    vessel.forget_temperatures();
+                }
             }
             for cooler in self.state.coolers.values_mut() {
                 cooler.restarted(steady);
+                if unknown {
+                    cooler.forget_reservoir();
+                }
             }
         }
         if let ClockEvent::Stepped { away: Some(away), .. } = event {

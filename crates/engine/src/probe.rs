@@ -113,6 +113,15 @@ impl Probe {
         Some(doubt)
     }
 
+    /// What it said is of unknown age; that it spoke, and a doubt, stay.
+    pub fn forget(&mut self) {
+        self.last = None;
+        self.same_since = None;
+        self.agreeing.clear();
+        self.recent.clear();
+        self.minutes.clear();
+    }
+
     /// It has been silent for too long.
     pub fn fall_silent(&mut self) {
         if !self.silent {

@@ -208,6 +208,14 @@ impl Vessel {
         self.fresh = true;
     }
 
+    /// It is not known how long nobody looked: what was measured before may be of any age, and
+    /// counts no more.
+    pub fn forget_temperatures(&mut self) {
+        self.beer.forget();
+        self.surround.forget();
+        self.floats.values_mut().for_each(|float| float.temperature.forget());
+    }
+
     /// Time away came to light after the start: stages have lasted longer than they seemed to, but
     /// whatever is counted since the start goes on as if nothing had been.
     pub fn slept(&mut self, started: Stamp, away: Span) {
@@ -273,7 +281,8 @@ impl Vessel {
 
     /// When something will be due by time alone, at the latest after [`JUDGE_EVERY`].
     fn next_judgement(&self, cx: &Context<'_, '_>) -> Stamp {
-        let latest = cx.now + JUDGE_EVERY;
+        let every = JUDGE_EVERY.millis();
+        let latest = Stamp::from_millis((cx.now.millis().div_euclid(every) + 1) * every);
         let stage = self.stage_due(cx.now);
         let silence = self.silence_due(&cx.setup.config);
         stage.chain(silence).filter(|due| *due > cx.now).fold(latest, Stamp::min)

@@ -281,8 +281,8 @@ impl Vessel {
 
     /// When something will be due by time alone, at the latest after [`JUDGE_EVERY`].
     fn next_judgement(&self, cx: &Context<'_, '_>) -> Stamp {
-        let every = JUDGE_EVERY.millis();
-        let latest = Stamp::from_millis((cx.now.millis().div_euclid(every) + 1) * every);
+        // Not on a common grid: a thousand vessels would be judged at the same instant.
+        let latest = cx.now + JUDGE_EVERY;
         let stage = self.stage_due(cx.now);
         let silence = self.silence_due(&cx.setup.config);
         stage.chain(silence).filter(|due| *due > cx.now).fold(latest, Stamp::min)

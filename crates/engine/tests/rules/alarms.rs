@@ -309,7 +309,7 @@ fn a_broker_that_is_away_is_one_alarm_and_every_output_goes_off() {
         9:09 tick                         | alarm link-down gone
         9:11 south: tick                  | alarm beer-silent stands; heater off
         11:59 tick                        | alarm gravity-silent.float gone
-        12:01 tick                        | alarm gravity-silent.float stands"#,
+        12:16 tick                        | alarm gravity-silent.float stands"#,
     );
     let raised: Vec<&str> = bench
         .log

@@ -256,7 +256,7 @@ fn samples_are_called_for_and_their_silence_is_told() {
         4+11:00 tick | sample.due; !alarm.raised
         4+12:01 tick | alarm.raised "gravity-silent.hand"
         4+12:02 sample gravity="1.014 SG" | ok
-        4+12:16 tick | alarm.returned "gravity-silent.hand""#,
+        4+12:18 tick | alarm.returned "gravity-silent.hand""#,
     );
 }
 

@@ -79,31 +79,26 @@ fn a_machine_without_a_clock_learns_its_time_away_soon_after_the_start() {
 
 #[test]
 fn after_a_start_without_a_clock_no_older_temperature_counts() {
-    // Seven minutes old by a clock that does not know how long it stood.
-    check(
-        STAGES,
-        r#"
+    let begin = r#"
         0:00 beer at 20.0          |
         0:05 pitch schedule="beer" | ok
         1:00 tick                  | chiller on
-        1:00:05 beer silent        |
+        1:00:05 beer silent        |"#;
+    // Seven minutes old by a clock that does not know how long it stood …
+    let unknown = r#"
         1:01 crash                 |
         1:01 clock - 0:30          |
         1:01 start                 | daemon.started; alarm clock-doubtful stands; chiller off
         1:07 tick                  | chiller off; because "no beer temperature"
         1:10 beer at 20.0          |
-        1:14 tick                  | chiller on"#,
-    );
-    check(
-        STAGES,
-        r#"
-        0:00 beer at 20.0          |
-        0:05 pitch schedule="beer" | ok
-        1:00 tick                  | chiller on
-        1:00:05 beer silent        |
+        1:14 tick                  | chiller on"#;
+    // … and by one that does.
+    let known = r#"
         1:01 restart after 0:00:10 | daemon.started; chiller off
-        1:07 tick                  | chiller on"#,
-    );
+        1:07 tick                  | chiller on"#;
+    for end in [unknown, known] {
+        check(STAGES, &format!("{begin}{end}"));
+    }
 }
 
 #[test]

@@ -157,12 +157,6 @@ impl<const N: usize> Member<N> {
         p[place][place] += lasting * (1.0 - keep * keep);
     }
 
-    /// What is added to the variance of a weighted sum of gravity and slope by `step` hours.
-    pub fn wandered(&self, step: f64, gravity: f64, slope: f64) -> f64 {
-        let shape = gravity * gravity * step * step / 3.0 + gravity * slope * step + slope * slope;
-        WANDERS[self.wander].powi(2) * step * shape
-    }
-
     fn kind(&self) -> (usize, usize) {
         (self.noise, self.wander)
     }

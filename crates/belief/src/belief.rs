@@ -183,7 +183,7 @@ impl Belief {
         const NOTHING_EXPECTED: f64 = 30.0;
         let of = |weights: Weights| match float {
             Some(float) => self.moments_by(float, self.hours(self.now), weights),
-            None => self.trend_now(|_| (weights, 0.0)),
+            None => self.trend_now(weights),
         };
         let Some(expected) = self.expectation.final_sg else {
             let (frame, _) = of(FRAME).unwrap_or((20.0, 0.0));

@@ -184,7 +184,7 @@ impl Belief {
 
     fn tail_courses(&self, count: u32) -> Option<Vec<Course>> {
         let tail = self.ended()?;
-        let (gravity, sd) = self.trend_now(|_| (GRAVITY, 0.0))?;
+        let (gravity, sd) = self.trend_now(GRAVITY)?;
         let course = |index: u32| {
             let z = normals(index);
             let [first, second] = tail.draw(below(z[0]), [below(z[1]), below(z[2])])?;
@@ -199,9 +199,9 @@ impl Belief {
     fn seen_fall(&self, beer: Temperature) -> Option<SeenFall> {
         Some(SeenFall {
             beer,
-            gravity: self.trend_now(|_| (GRAVITY, 0.0))?,
-            original: self.trend_now(|_| (crate::trend::ORIGINAL, 0.0))?.0,
-            slope: self.trend_now(|_| (SLOPE, 0.0))?,
+            gravity: self.trend_now(GRAVITY)?,
+            original: self.trend_now(crate::trend::ORIGINAL)?.0,
+            slope: self.trend_now(SLOPE)?,
         })
     }
 

@@ -76,7 +76,7 @@ impl Ear {
     /// Notes what was read by now, where it is time: of its float, or of the samples.
     pub fn note_past(&mut self, time: f64, weights: Weights) {
         if self.past.is_due(time)
-            && let Some(moments) = self.trend.moments(time, |_| (weights, 0.0))
+            && let Some(moments) = self.trend.moments(time, weights)
         {
             self.past.note(time, moments);
         }

@@ -45,8 +45,8 @@ impl Belief {
     pub(crate) fn moments_by(&self, name: &str, time: f64, weights: Weights) -> Option<(f64, f64)> {
         let joint = self.joint.as_ref();
         match joint.and_then(|joint| Some((joint, joint.index(name)?))) {
-            Some((joint, float)) => joint.moments(float, time, |_| (weights, 0.0)),
-            None => self.ear_of(name)?.trend.moments(time, |_| (weights, 0.0)),
+            Some((joint, float)) => joint.moments(float, time, weights),
+            None => self.ear_of(name)?.trend.moments(time, weights),
         }
     }
 
@@ -143,7 +143,7 @@ impl Belief {
         if self.lead.is_none() {
             self.ear.note_past(time, GRAVITY);
         }
-        let offset = self.trend_at(time, |_| (OFFSET, 0.0)).unwrap_or((0.0, 0.0));
+        let offset = self.trend_at(time, OFFSET).unwrap_or((0.0, 0.0));
         if self.ear.hand_in_tail(time, points, sd * sd, offset) {
             self.restart_tail(None, time);
         }
@@ -156,7 +156,7 @@ impl Belief {
     /// Whether it sticks; what was stuck and is free begins anew where others have gone on.
     fn watch_run(&mut self, reading: &GravityReading, time: f64, points: f64) {
         let name = &reading.source;
-        let now = |weights| self.trend_at(time, |_| (weights, 0.0));
+        let now = |weights| self.trend_at(time, weights);
         let (Some((gravity, _)), Some((slope, _))) = (now(GRAVITY), now(SLOPE)) else { return };
         let known = self.ear_of(name).map(|_| name.as_str());
         let (end, end_sd) = self.expected_end(known);
@@ -204,7 +204,7 @@ impl Belief {
     /// What a float would read without its noise, as it alone has it; `None` before it has read.
     fn frame_of(&self, name: &str, time: f64) -> Option<(f64, f64)> {
         let ear = self.ear_of(name).filter(|ear| ear.trend.readings() > 0)?;
-        ear.trend.moments(time, |_| (FRAME, 0.0))
+        ear.trend.moments(time, FRAME)
     }
 
     /// Weighs all trusted floats together from what the leading one alone has told.
@@ -344,7 +344,7 @@ impl Belief {
 
     /// Holds a float against the others.
     fn compare(&mut self, name: &str, time: f64, points: f64) {
-        let Some((gravity, _)) = self.trend_at(time, |_| (GRAVITY, 0.0)) else { return };
+        let Some((gravity, _)) = self.trend_at(time, GRAVITY) else { return };
         if self.sources.get(name).is_none_or(|source| source.doubt.is_some()) {
             return;
         }
@@ -418,7 +418,7 @@ impl Belief {
             .filter(|(_, source)| source.is_float() && !source.is_heard())
             .filter_map(|(name, source)| {
                 let ear = self.ear_of(name)?;
-                let (offset, offset_sd) = ear.trend.moments(time, |_| (OFFSET, 0.0))?;
+                let (offset, offset_sd) = ear.trend.moments(time, OFFSET)?;
                 let apart = source.reads()? - offset - sample;
                 let spread = offset_sd.hypot(sd).hypot(size(ear.noise()));
                 let stuck = matches!(source.doubt, Some(Doubt::Stuck { .. }));

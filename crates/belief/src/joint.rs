@@ -7,8 +7,10 @@
 //! taught it. What a float's noise is comes from its own bank, where it is alone; here it is taken
 //! as known, so that a few filters are enough.
 
+use crate::ahead::{Ahead, Joined};
 use crate::bank::{self, Asked, FAR, Heard, Jump, Member, Offsets, WANDERS};
 use crate::filter::Filter;
+use crate::kept::Kept;
 use crate::noise::{KINDS, Noise};
 use crate::normal::{Part, mixture_below, mixture_moments};
 use crate::trend::{OFFSET_SD, OFFSET_WANDER, TrendBank, Warmth, Weights};
@@ -38,7 +40,7 @@ struct Voice {
 pub(crate) struct Joint {
     at: f64,
     voices: Vec<Voice>,
-    members: Vec<Member<NUMBERS>>,
+    members: Kept<Vec<Member<NUMBERS>>, Option<Joined<NUMBERS>>>,
     asked: Option<Asked>,
     warmth: Warmth,
 }
@@ -76,7 +78,7 @@ impl Joint {
         Joint {
             at: alone.at(),
             voices: vec![voice],
-            members: alone.held().iter().map(member).collect(),
+            members: alone.held().iter().map(member).collect::<Vec<_>>().into(),
             asked: None,
             warmth: alone.warmth(),
         }
@@ -93,7 +95,7 @@ impl Joint {
         let place = offset_place(float);
         let mut weights = [0.0; NUMBERS];
         (weights[0], weights[place]) = (1.0, 1.0);
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.filter.covariance[place][place] = OFFSET_SD.powi(2);
             if let Some((mean, sd)) = frame {
                 member.filter.learn(&weights, mean, sd * sd);
@@ -141,7 +143,7 @@ impl Joint {
     pub fn advance(&mut self, to: f64, celsius: Option<f64>, noises: &[Noise]) {
         let step = (to - self.at).max(0.0);
         let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(celsius);
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.advance_beer(step);
             for (float, noise) in noises.iter().take(self.voices.len()).enumerate() {
                 member.advance_noise(noise_place(float), step, noise.lasting, noise.hours);
@@ -204,7 +206,7 @@ impl Joint {
 
     /// What was taken for a move of this float by so much was none.
     pub fn has_not_moved(&mut self, float: usize, points: f64) {
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.filter.mean[offset_place(float)] -= points;
         }
     }
@@ -218,7 +220,7 @@ impl Joint {
     pub fn learn_original(&mut self, points: f64, variance: f64) {
         let mut weights = [0.0; NUMBERS];
         weights[4] = 1.0;
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.filter.learn(&weights, points, variance);
         }
     }
@@ -232,18 +234,19 @@ impl Joint {
         bound: f64,
         linear: impl Fn(f64) -> (Weights, f64),
     ) -> Option<f64> {
-        mixture_below(parts(self.members.iter(), float, self.ahead(time), linear), bound)
+        let step = self.ahead(time);
+        let parts = self.members.iter().map(|member| {
+            let (weights, constant) = linear(member.filter.mean[4]);
+            Ahead::new(weights, step, offset_place(float)).of(member).and(constant)
+        });
+        mixture_below(parts, bound)
     }
 
     /// Mean and standard deviation of a weighted sum at `time`, with the offset of this float; see
     /// [`TrendBank::moments`].
-    pub fn moments(
-        &self,
-        float: usize,
-        time: f64,
-        linear: impl Fn(f64) -> (Weights, f64),
-    ) -> Option<(f64, f64)> {
-        mixture_moments(parts(bank::stood(&self.members), float, self.ahead(time), linear))
+    pub fn moments(&self, float: usize, time: f64, weights: Weights) -> Option<(f64, f64)> {
+        let joined = self.members.found(|members| Joined::of(members)).as_ref()?;
+        Some(Ahead::new(weights, self.ahead(time), offset_place(float)).of_all(joined))
     }
 
     fn ahead(&self, time: f64) -> f64 {
@@ -253,27 +256,6 @@ impl Joint {
     fn ask(&mut self, offsets: Offsets, places: &[usize], probable: f64) {
         bank::ask(&mut self.members, &mut self.asked, (self.at, probable), offsets, places);
     }
-}
-
-/// A weighted sum (without the lasting noise) as each of these has it, `step` hours ahead.
-fn parts<'bank>(
-    members: impl Iterator<Item = &'bank Member<NUMBERS>>,
-    float: usize,
-    step: f64,
-    linear: impl Fn(f64) -> (Weights, f64),
-) -> impl Iterator<Item = Part> {
-    members.map(move |member| {
-        let (weights, constant) = linear(member.filter.mean[4]);
-        let [gravity, slope, _, offset, original] = weights;
-        let mut now = [0.0; NUMBERS];
-        (now[0], now[1], now[4]) = (gravity, slope + step * gravity, original);
-        now[offset_place(float)] = offset;
-        let part = member.part(&now);
-        let wandered = member.wandered(step, gravity, slope);
-        let drift = OFFSET_WANDER.powi(2) * step;
-        let variance = part.variance + wandered + offset * offset * drift;
-        Part { mean: part.mean + constant, variance, ..part }
-    })
 }
 
 #[cfg(test)]
@@ -297,8 +279,8 @@ mod tests {
         let bank = alone();
         let joint = Joint::new("one", &bank);
         for weights in [GRAVITY, OFFSET, FALLEN] {
-            let (mean, sd) = bank.moments(30.0, |_| (weights, 0.0)).unwrap();
-            let (joint_mean, joint_sd) = joint.moments(0, 30.0, |_| (weights, 0.0)).unwrap();
+            let (mean, sd) = bank.moments(30.0, weights).unwrap();
+            let (joint_mean, joint_sd) = joint.moments(0, 30.0, weights).unwrap();
             assert!(
                 (mean - joint_mean).abs() < 1e-9 && (sd - joint_sd).abs() < 1e-9,
                 "{weights:?}"
@@ -312,17 +294,17 @@ mod tests {
         let mut joint = Joint::new("one", &bank);
         joint.join("two", None);
         assert_eq!((joint.index("two"), joint.named(offset_place(1))), (Some(1), Some("two")));
-        let fallen = joint.moments(0, joint.at(), |_| (FALLEN, 0.0)).unwrap();
+        let fallen = joint.moments(0, joint.at(), FALLEN).unwrap();
         let noise = Noise { white: 0.1, lasting: 0.1, hours: 5.0 };
         for step in 0..48 {
             let time = 24.0 + f64::from(step) * 0.5;
             joint.advance(time, None, &[noise, noise]);
             joint.float(1, 47.0 + 0.3 * (time * 5.0).sin(), noise, 0.0);
         }
-        let (one, _) = joint.moments(0, joint.at(), |_| (OFFSET, 0.0)).unwrap();
-        let (two, sd) = joint.moments(1, joint.at(), |_| (OFFSET, 0.0)).unwrap();
+        let (one, _) = joint.moments(0, joint.at(), OFFSET).unwrap();
+        let (two, sd) = joint.moments(1, joint.at(), OFFSET).unwrap();
         assert!((one - two - 4.0).abs() < 0.5 && sd < 1.5, "{one} {two} {sd}");
-        let (after, _) = joint.moments(0, joint.at(), |_| (FALLEN, 0.0)).unwrap();
+        let (after, _) = joint.moments(0, joint.at(), FALLEN).unwrap();
         assert!((after - fallen.0).abs() < 0.3, "{fallen:?} {after}");
     }
 
@@ -332,10 +314,10 @@ mod tests {
         let mut joint = Joint::new("one", &bank);
         joint.join("two", Some((48.0, 0.3)));
         let before: Vec<f64> =
-            (0..2).map(|float| joint.moments(float, 24.0, |_| (OFFSET, 0.0)).unwrap().0).collect();
+            (0..2).map(|float| joint.moments(float, 24.0, OFFSET).unwrap().0).collect();
         joint.hand(51.0, 0.2);
         for float in 0..2 {
-            let (offset, sd) = joint.moments(float, 24.0, |_| (OFFSET, 0.0)).unwrap();
+            let (offset, sd) = joint.moments(float, 24.0, OFFSET).unwrap();
             assert!(offset < before[float] - 0.5 && sd < 0.6, "{before:?} {offset} {sd}");
         }
     }

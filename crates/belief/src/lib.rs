@@ -4,6 +4,7 @@
 //! evidence. It asks no clock: time comes in with the readings and with [`Belief::advance`].
 
 mod addition;
+mod ahead;
 mod aside;
 #[expect(clippy::needless_range_loop, reason = "a matrix is read by its indices")]
 mod bank;
@@ -18,6 +19,7 @@ mod filter;
 mod floats;
 mod joint;
 mod judgement;
+mod kept;
 mod noise;
 mod normal;
 mod past;

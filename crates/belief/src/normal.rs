@@ -1,6 +1,7 @@
 //! Normal distributions and weighted mixtures of them.
 
 use statrs::function::erf::erfc;
+use std::sync::OnceLock;
 
 /// One part of a mixture.
 #[derive(Debug, Clone, Copy)]
@@ -9,6 +10,13 @@ pub(crate) struct Part {
     pub weight: f64,
     pub mean: f64,
     pub variance: f64,
+}
+
+impl Part {
+    /// With so much added to the value.
+    pub fn and(self, constant: f64) -> Self {
+        Part { mean: self.mean + constant, ..self }
+    }
 }
 
 /// The probability that a standard normal value is below `z`.
@@ -65,6 +73,11 @@ pub(crate) struct Positive {
     parts: Vec<(f64, f64, f64, f64)>,
     /// The weight of all that is positive.
     total: f64,
+    /// Mean and standard deviation, once they were asked for.
+    moments: OnceLock<Option<(f64, f64)>>,
+    /// The probability whose bound was asked for first, and that bound: mostly the same one is
+    /// asked for again, and it is dear.
+    bound: OnceLock<(f64, f64)>,
 }
 
 impl Positive {
@@ -79,7 +92,7 @@ impl Positive {
             })
             .collect();
         let total = parts.iter().map(|(weight, _, _, negative)| weight * (1.0 - negative)).sum();
-        Positive { parts, total }
+        Positive { parts, total, moments: OnceLock::new(), bound: OnceLock::new() }
     }
 
     /// The probability that it is below `bound`; `None` where nothing is positive.
@@ -92,10 +105,15 @@ impl Positive {
     }
 
     /// The bound below which it lies with this probability, to 0.001 or better; at most 64.
-    ///
+    pub fn upper(&self, probability: f64) -> f64 {
+        let find = || (probability, self.find_upper(probability));
+        let first = *self.bound.get_or_init(find);
+        if first.0 == probability { first.1 } else { self.find_upper(probability) }
+    }
+
     /// By the secant of the bracket, and by halving it where one end did not move (the Illinois
     /// method: Dowell and Jarratt, BIT 11 (1971) 168-174).
-    pub fn upper(&self, probability: f64) -> f64 {
+    fn find_upper(&self, probability: f64) -> f64 {
         const MOST: f64 = 64.0;
         const NEAR: f64 = 1e-6;
         const WIDTH: f64 = 1e-3;
@@ -134,6 +152,10 @@ impl Positive {
 
     /// Mean and standard deviation.
     pub fn moments(&self) -> Option<(f64, f64)> {
+        *self.moments.get_or_init(|| self.find_moments())
+    }
+
+    fn find_moments(&self) -> Option<(f64, f64)> {
         mixture_moments(self.parts.iter().filter_map(|&(weight, mean, sd, negative)| {
             // A normal distribution cut off at 0 (Johnson, Kotz and Balakrishnan 1994, 13.10.1).
             let (z, share) = (mean / sd, 1.0 - negative);

@@ -78,7 +78,7 @@ impl Belief {
     /// fallen since. Mean and standard deviation, in points.
     pub(crate) fn brought_on(&self, taken: f64, time: f64, points: f64, sd: f64) -> (f64, f64) {
         let weights = if self.lead.is_some() { FRAME } else { GRAVITY };
-        let now = self.ear.trend.moments(time, |_| (weights, 0.0));
+        let now = self.ear.trend.moments(time, weights);
         match self.ear.past.at(taken).zip(now).filter(|_| is_past(taken, time)) {
             Some(((then, then_sd), (now, now_sd))) => {
                 (points + now - then, sd.hypot(then_sd).hypot(now_sd))

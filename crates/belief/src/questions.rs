@@ -15,8 +15,8 @@ impl Belief {
     pub fn estimate(&self) -> Option<Estimate> {
         let (_, last) = self.last.as_ref()?;
         let at = if self.missing().is_some() { *last } else { self.hours(self.now) };
-        let (gravity, gravity_sd) = self.trend_at(at, |_| (GRAVITY, 0.0))?;
-        let (slope, slope_sd) = self.trend_at(at, |_| (SLOPE, 0.0))?;
+        let (gravity, gravity_sd) = self.trend_at(at, GRAVITY)?;
+        let (slope, slope_sd) = self.trend_at(at, SLOPE)?;
         Some(Estimate {
             sg: in_sg((gravity, gravity_sd)),
             rate_points_per_day: Measured { value: slope * 24.0, sd: slope_sd * 24.0 },
@@ -29,7 +29,7 @@ impl Belief {
         if self.original_missing().is_some() {
             return None;
         }
-        self.trend_now(|_| (ORIGINAL, 0.0)).map(in_sg)
+        self.trend_now(ORIGINAL).map(in_sg)
     }
 
     /// The original gravity as believed, in SG, without what additions made of it.
@@ -45,14 +45,14 @@ impl Belief {
             return Some(Measured { value: expected.sg, sd: expected.sd_points * 1e-3 });
         };
         let (end, sd) = tail.final_moments()?;
-        let (offset, offset_sd) = self.trend_now(|_| (crate::trend::OFFSET, 0.0))?;
+        let (offset, offset_sd) = self.trend_now(crate::trend::OFFSET)?;
         Some(in_sg((end - offset, sd.hypot(offset_sd))))
     }
 
     /// Whether gravity is at or below this; the value is in SG.
     pub fn at_or_below(&self, gravity: Gravity) -> Judgement {
         self.judge(None, |belief| {
-            let value = belief.trend_now(|_| (GRAVITY, 0.0)).map(in_sg);
+            let value = belief.trend_now(GRAVITY).map(in_sg);
             (belief.trend_below(points(gravity.sg()), |_| (GRAVITY, 0.0)), value)
         })
     }
@@ -96,7 +96,7 @@ impl Belief {
         let end = self.expectation.final_sg.and_then(|end| Gravity::from_sg(end.sg));
         let Some(end) = end else { return unknown(Missing::NoExpectedFinal) };
         self.judge(None, |belief| {
-            let value = belief.trend_now(|_| (GRAVITY, -points(end.sg()))).map(measured);
+            let value = belief.trend_now(GRAVITY).map(beyond(-points(end.sg())));
             (belief.trend_below(points(delta.above(end)), |_| (GRAVITY, 0.0)), value)
         })
     }
@@ -109,7 +109,7 @@ impl Belief {
         };
         self.judge(None, |belief| {
             let down: Weights = GRAVITY.map(|weight| -weight);
-            let value = belief.trend_now(|_| (down, points(end.sg))).map(measured);
+            let value = belief.trend_now(down).map(beyond(points(end.sg)));
             (belief.trend_below(points(end.sg) - below, |_| (GRAVITY, 0.0)), value)
         })
     }
@@ -124,7 +124,7 @@ impl Belief {
             let up: Weights = FALLEN.map(|weight| -weight);
             let probability =
                 wanted.and_then(|wanted| belief.trend_below(-wanted, |_| (up, -raised)));
-            (probability, belief.trend_now(|_| (FALLEN, raised)).map(measured))
+            (probability, belief.trend_now(FALLEN).map(beyond(raised)))
         })
     }
 
@@ -132,7 +132,7 @@ impl Belief {
     /// day, negative while it falls.
     pub fn slower_than(&self, rate: GravityRate) -> Judgement {
         let mut judgement = self.judge(None, |belief| {
-            let slope = belief.trend_now(|_| (SLOPE, 0.0));
+            let slope = belief.trend_now(SLOPE);
             let near = belief.estimate().and_then(|now| Gravity::from_sg(now.sg.value));
             let bound = near.map(|near| rate.points_per_day_near(near) / 24.0);
             let up: Weights = SLOPE.map(|weight| -weight);
@@ -156,7 +156,7 @@ impl Belief {
     pub fn begun(&self) -> Judgement {
         if self.fall.begun.is_some() {
             let raised = self.raised.beyond();
-            let value = self.trend_now(|_| (FALLEN, raised)).map(measured);
+            let value = self.trend_now(FALLEN).map(beyond(raised));
             return Judgement { probability: Some(1.0), value, missing: None };
         }
         self.fallen(GravityDelta::Points(1.0))
@@ -222,20 +222,16 @@ impl Belief {
         }
     }
 
-    pub(crate) fn trend_now(&self, linear: impl Fn(f64) -> (Weights, f64)) -> Option<(f64, f64)> {
-        self.trend_at(self.hours(self.now), linear)
+    pub(crate) fn trend_now(&self, weights: Weights) -> Option<(f64, f64)> {
+        self.trend_at(self.hours(self.now), weights)
     }
 
     /// Mean and standard deviation of a weighted sum as all trusted floats have it; an offset is
     /// that of the float that leads.
-    pub(crate) fn trend_at(
-        &self,
-        time: f64,
-        linear: impl Fn(f64) -> (Weights, f64),
-    ) -> Option<(f64, f64)> {
+    pub(crate) fn trend_at(&self, time: f64, weights: Weights) -> Option<(f64, f64)> {
         match self.leading() {
-            Some((joint, float)) => joint.moments(float, time, linear),
-            None => self.ear.trend.moments(time, linear),
+            Some((joint, float)) => joint.moments(float, time, weights),
+            None => self.ear.trend.moments(time, weights),
         }
     }
 
@@ -272,8 +268,8 @@ impl Belief {
 
     /// Apparent attenuation now: linear about the most probable gravities.
     fn attenuation_now(&self) -> Option<Measured> {
-        let (gravity, _) = self.trend_now(|_| (GRAVITY, 0.0))?;
-        let (original, _) = self.trend_now(|_| (ORIGINAL, 0.0))?;
+        let (gravity, _) = self.trend_now(GRAVITY)?;
+        let (original, _) = self.trend_now(ORIGINAL)?;
         let (now, start) = (plato(gravity), plato(original));
         if start < 1.0 {
             return None;
@@ -285,20 +281,20 @@ impl Belief {
             0.0,
             now * plato_slope(original) / (start * start),
         ];
-        let (_, sd) = self.trend_now(|_| (weights, 0.0))?;
+        let (_, sd) = self.trend_now(weights)?;
         Some(Measured { value: 1.0 - now / start, sd })
     }
 
     /// Progress now: linear about the most probable gravities.
     fn progress_now(&self, end: f64) -> Option<Measured> {
-        let (gravity, _) = self.trend_now(|_| (GRAVITY, 0.0))?;
-        let (original, _) = self.trend_now(|_| (ORIGINAL, 0.0))?;
+        let (gravity, _) = self.trend_now(GRAVITY)?;
+        let (original, _) = self.trend_now(ORIGINAL)?;
         let way = original - end;
         if way < 1.0 {
             return None;
         }
         let weights: Weights = [-1.0 / way, 0.0, 0.0, 0.0, (gravity - end) / (way * way)];
-        let (_, sd) = self.trend_now(|_| (weights, 0.0))?;
+        let (_, sd) = self.trend_now(weights)?;
         Some(Measured { value: (original - gravity) / way, sd })
     }
 }
@@ -327,6 +323,11 @@ pub(crate) fn in_sg((points, sd): (f64, f64)) -> Measured {
 
 pub(crate) fn measured((value, sd): (f64, f64)) -> Measured {
     Measured { value, sd }
+}
+
+/// The same with so much added to the value.
+fn beyond(constant: f64) -> impl Fn((f64, f64)) -> Measured {
+    move |(value, sd)| Measured { value: value + constant, sd }
 }
 
 fn plato(points: f64) -> f64 {

@@ -145,14 +145,14 @@ impl Belief {
         let end = points(self.expectation.final_sg?.sg);
         let tail = self.ended()?;
         let ((level, _), (_, sd)) = (tail.final_moments()?, tail.level_moments()?);
-        let (offset, _) = self.trend_now(|_| (OFFSET, 0.0))?;
+        let (offset, _) = self.trend_now(OFFSET)?;
         Some(Measured { value: level - offset - end, sd })
     }
 
     /// It may lie too far above what was expected, since the float's zero is not known well: then
     /// its end must be shown more surely.
     fn may_be_a_stop(&self) -> bool {
-        let zero = self.trend_now(|_| (OFFSET, 0.0)).map_or(0.0, |(_, sd)| sd);
+        let zero = self.trend_now(OFFSET).map_or(0.0, |(_, sd)| sd);
         self.above_expected()
             .is_some_and(|above| above.value + STALLED_SDS * above.sd.hypot(zero) > STALLED_ABOVE)
     }

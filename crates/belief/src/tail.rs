@@ -16,6 +16,7 @@
 
 use crate::course::positive;
 use crate::filter::Filter;
+use crate::kept::Kept;
 use crate::noise::{KINDS, Noise};
 use crate::normal::{Part, Positive, mixture_moments};
 use serde::{Deserialize, Serialize};
@@ -75,7 +76,7 @@ pub(crate) struct TailBank {
     first: Option<f64>,
     /// The final gravity as it was expected, mean and standard deviation.
     expected: (f64, f64),
-    members: Vec<Member>,
+    members: Kept<Vec<Member>, Found>,
 }
 
 impl TailBank {
@@ -96,7 +97,7 @@ impl TailBank {
                 }
             }
         }
-        TailBank { began, at: began, readings: 0, first: None, expected, members }
+        TailBank { began, at: began, readings: 0, first: None, expected, members: members.into() }
     }
 
     /// When the tail began, in h since pitching.
@@ -117,7 +118,7 @@ impl TailBank {
     /// Another expectation of the final gravity.
     pub fn expect(&mut self, expected: (f64, f64)) {
         let (before, now) = (self.expected, expected);
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.filter.learn(&FINAL, before.0, -before.1 * before.1 * 1.0001);
             member.filter.learn(&FINAL, now.0, now.1 * now.1);
         }
@@ -126,7 +127,7 @@ impl TailBank {
 
     /// The float moved by about this: its frame is unknown anew.
     pub fn loosen(&mut self, points: f64) {
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.filter.covariance[0][0] += points * points;
         }
     }
@@ -137,7 +138,7 @@ impl TailBank {
         let step = (time - self.at).max(0.0);
         let forget = (-step / FORGET_HOURS).exp();
         let mut best = f64::NEG_INFINITY;
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.advance(step, kelvin);
             let weights = if own.is_some() { &READ_HAND } else { &READ_FLOAT };
             let variance = own.unwrap_or_else(|| Noise::kind(member.noise).white);
@@ -146,7 +147,7 @@ impl TailBank {
             *weight = forget * *weight + (1.0 - forget) * member.prior + told.log_likelihood;
             best = best.max(*weight);
         }
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.filter.log_weight -= best;
         }
         self.at = self.at.max(time);
@@ -158,23 +159,23 @@ impl TailBank {
     }
 
     /// What is still to fall, in points.
-    pub fn left(&self) -> Positive {
-        Positive::new(self.parts(|_| LEFT))
+    pub fn left(&self) -> &Positive {
+        &self.found().left
     }
 
     /// How fast it falls, in points an hour.
-    pub fn rate(&self) -> Positive {
-        Positive::new(self.parts(|member| [0.0, 1.0 / TAUS[member.tau], 1.0 / POOL_HOURS, 0.0]))
+    pub fn rate(&self) -> &Positive {
+        &self.found().rate
     }
 
     /// Gravity now in the frame of what the float reads, mean and standard deviation.
     pub fn level_moments(&self) -> Option<(f64, f64)> {
-        mixture_moments(self.parts(|_| READ_HAND))
+        self.found().level
     }
 
     /// The final gravity in the frame of what the float reads, mean and standard deviation.
     pub fn final_moments(&self) -> Option<(f64, f64)> {
-        mixture_moments(self.parts(|_| FINAL))
+        self.found().end
     }
 
     /// What two sugars have to give and their time constants in h, of the filter at this share of
@@ -198,14 +199,8 @@ impl TailBank {
         Some([(sugar(1, own[0]), TAUS[member.tau]), (sugar(2, own[1]), POOL_HOURS)])
     }
 
-    fn parts<'bank>(
-        &'bank self,
-        weights: impl Fn(&Member) -> Weights + 'bank,
-    ) -> impl Iterator<Item = Part> + 'bank {
-        self.members.iter().map(move |member| {
-            let (mean, variance) = member.filter.sum(&weights(member));
-            Part { weight: member.filter.log_weight.exp(), mean, variance }
-        })
+    fn found(&self) -> &Found {
+        self.members.found(|members| Found::of(members))
     }
 
     fn prune(&mut self) {
@@ -218,6 +213,35 @@ impl TailBank {
             self.members.retain(|member| member.filter.log_weight >= last);
         }
     }
+}
+
+/// What all filters together say.
+#[derive(Debug, Clone)]
+struct Found {
+    left: Positive,
+    rate: Positive,
+    level: Option<(f64, f64)>,
+    end: Option<(f64, f64)>,
+}
+
+impl Found {
+    fn of(members: &[Member]) -> Self {
+        let rate = |member: &Member| [0.0, 1.0 / TAUS[member.tau], 1.0 / POOL_HOURS, 0.0];
+        Found {
+            left: Positive::new(parts(members, |_| LEFT)),
+            rate: Positive::new(parts(members, rate)),
+            level: mixture_moments(parts(members, |_| READ_HAND)),
+            end: mixture_moments(parts(members, |_| FINAL)),
+        }
+    }
+}
+
+/// A weighted sum as each of these has it.
+fn parts(members: &[Member], weights: impl Fn(&Member) -> Weights) -> impl Iterator<Item = Part> {
+    members.iter().map(move |member| {
+        let (mean, variance) = member.filter.sum(&weights(member));
+        Part { weight: member.filter.log_weight.exp(), mean, variance }
+    })
 }
 
 impl Member {

@@ -7,8 +7,10 @@
 //! other, and a fall is known better than either. Gravities are in points above 1.000, times in h
 //! since pitching.
 
+use crate::ahead::{Ahead, Joined};
 use crate::bank::{self, Asked, FAR, HAND_WANDER, Heard, Jump, Member, Offsets, WANDERS};
 use crate::filter::Filter;
+use crate::kept::Kept;
 use crate::noise::{KINDS, Noise};
 use crate::normal::{Part, deviation, mixture_below, mixture_moments};
 use crate::thermal::misread;
@@ -24,6 +26,8 @@ pub(crate) const FALLEN: Weights = [-1.0, 0.0, 0.0, 0.0, 1.0];
 /// What a float would read without its noise.
 pub(crate) const FRAME: Weights = [1.0, 0.0, 0.0, 1.0, 0.0];
 const FLOAT: Weights = [1.0, 0.0, 1.0, 1.0, 0.0];
+/// Where the offset stands among them.
+const OFFSET_PLACE: usize = 3;
 
 /// A kind of noise this far behind the best is given up, after `SETTLED` readings.
 const GIVEN_UP: f64 = 14.0;
@@ -46,7 +50,7 @@ pub(crate) struct TrendBank {
     at: f64,
     /// How many float readings it has seen.
     readings: u32,
-    members: Vec<Member<5>>,
+    members: Kept<Vec<Member<5>>, Option<Joined<5>>>,
     asked: Option<Asked>,
     /// When the float last spoke, in h.
     last: Option<f64>,
@@ -94,16 +98,16 @@ impl TrendBank {
     pub fn holding(at: f64, beers: &[(usize, Filter<5>)]) -> Self {
         let member = |(wander, beer): &(usize, Filter<5>)| {
             let mut filter = beer.clone();
-            for place in [2, 3] {
+            for place in [2, OFFSET_PLACE] {
                 filter.forget(place, 0.0);
             }
-            filter.covariance[3][3] = OFFSET_SD.powi(2);
+            filter.covariance[OFFSET_PLACE][OFFSET_PLACE] = OFFSET_SD.powi(2);
             Member { noise: KINDS, wander: *wander, moved: false, filter }
         };
         TrendBank {
             at,
             readings: 0,
-            members: beers.iter().map(member).collect(),
+            members: beers.iter().map(member).collect::<Vec<_>>().into(),
             asked: None,
             last: None,
             warmth: Warmth::default(),
@@ -143,11 +147,11 @@ impl TrendBank {
     pub fn advance(&mut self, to: f64, celsius: Option<f64>) {
         let step = (to - self.at).max(0.0);
         let offset = OFFSET_WANDER.powi(2) * step + self.warmth.change(celsius);
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             let noise = Noise::kind(member.noise);
             member.advance_beer(step);
             member.advance_noise(2, step, noise.lasting, noise.hours);
-            member.filter.covariance[3][3] += offset;
+            member.filter.covariance[OFFSET_PLACE][OFFSET_PLACE] += offset;
         }
         self.at = self.at.max(to);
     }
@@ -167,7 +171,7 @@ impl TrendBank {
         }));
         let far = next.is_some_and(|(mean, sd)| (points - mean).abs() >= FAR * sd);
         if far && wild == 0.0 && self.readings >= LEARNED {
-            self.ask(Offsets::One(3), bank::moves_within(gap));
+            self.ask(Offsets::One(OFFSET_PLACE), bank::moves_within(gap));
         }
         let white = |member: &Member<5>| Noise::kind(member.noise).white + wild;
         let mut heard = bank::observe(&mut self.members, &FLOAT, points, white);
@@ -183,7 +187,7 @@ impl TrendBank {
         let next = mixture_moments(bank::stood(&self.members).map(|member| member.part(&GRAVITY)));
         let far = next.is_some_and(|(mean, own)| (points - mean).abs() >= FAR * own.hypot(sd));
         if far && self.readings > 0 {
-            self.ask(Offsets::All(3), bank::drifted(1));
+            self.ask(Offsets::All(OFFSET_PLACE), bank::drifted(1));
         }
         let mut heard = bank::observe(&mut self.members, &GRAVITY, points, |_| sd * sd);
         heard.moved = bank::answer(&mut self.members, &mut self.asked, self.at);
@@ -192,22 +196,22 @@ impl TrendBank {
 
     /// The float has moved by about this, as others have it.
     pub fn has_moved(&mut self, points: f64) {
-        for member in &mut self.members {
-            member.filter.covariance[3][3] += points * points;
+        for member in self.members.iter_mut() {
+            member.filter.covariance[OFFSET_PLACE][OFFSET_PLACE] += points * points;
         }
     }
 
     /// Its next readings tell whether the float has moved; so probable it is beforehand.
     pub fn may_have_moved(&mut self, probable: f64) {
         if self.readings > 0 {
-            self.ask(Offsets::One(3), probable);
+            self.ask(Offsets::One(OFFSET_PLACE), probable);
         }
     }
 
     /// What was taken for a move of the float by this was none.
     pub fn has_not_moved(&mut self, points: f64) {
-        for member in &mut self.members {
-            member.filter.mean[3] -= points;
+        for member in self.members.iter_mut() {
+            member.filter.mean[OFFSET_PLACE] -= points;
         }
     }
 
@@ -219,14 +223,14 @@ impl TrendBank {
     /// The float has drifted by about this, and the beer was taken to have fallen less or more by
     /// as much.
     pub fn has_drifted(&mut self, points: f64) {
-        for member in &mut self.members {
-            member.filter.exchange(0, &[3], points * points);
+        for member in self.members.iter_mut() {
+            member.filter.exchange(0, &[OFFSET_PLACE], points * points);
         }
     }
 
     /// Knowledge of the original gravity, in points; a negative variance takes some back.
     pub fn learn_original(&mut self, points: f64, variance: f64) {
-        for member in &mut self.members {
+        for member in self.members.iter_mut() {
             member.filter.learn(&ORIGINAL, points, variance);
         }
     }
@@ -240,14 +244,20 @@ impl TrendBank {
         bound: f64,
         linear: impl Fn(f64) -> (Weights, f64),
     ) -> Option<f64> {
-        mixture_below(parts(self.members.iter(), self.ahead(time), linear), bound)
+        let step = self.ahead(time);
+        let parts = self.members.iter().map(|member| {
+            let (weights, constant) = linear(member.filter.mean[4]);
+            Ahead::new(weights, step, OFFSET_PLACE).of(member).and(constant)
+        });
+        mixture_below(parts, bound)
     }
 
     /// Mean and standard deviation of a weighted sum at `time`; while it is asked whether the float
     /// has moved, without those that hold so: a few that hold something quite different say nothing
     /// of how exactly the others know it.
-    pub fn moments(&self, time: f64, linear: impl Fn(f64) -> (Weights, f64)) -> Option<(f64, f64)> {
-        mixture_moments(parts(bank::stood(&self.members), self.ahead(time), linear))
+    pub fn moments(&self, time: f64, weights: Weights) -> Option<(f64, f64)> {
+        let joined = self.members.found(|members| Joined::of(members)).as_ref()?;
+        Some(Ahead::new(weights, self.ahead(time), OFFSET_PLACE).of_all(joined))
     }
 
     /// Kinds of noise with their log weights, best first.
@@ -267,7 +277,7 @@ impl TrendBank {
     /// The float's noise as far as it is known: the mean over its kinds.
     pub fn noise(&self) -> Noise {
         let (mut total, mut mean) = (0.0, Noise { hours: 0.0, ..Noise::NONE });
-        for member in &self.members {
+        for member in self.members.iter() {
             let (weight, noise) = (member.filter.log_weight.exp(), Noise::kind(member.noise));
             total += weight;
             mean.white += weight * noise.white;
@@ -287,12 +297,18 @@ impl TrendBank {
     }
 
     fn ask(&mut self, offsets: Offsets, probable: f64) {
-        bank::ask(&mut self.members, &mut self.asked, (self.at, probable), offsets, &[3]);
+        bank::ask(
+            &mut self.members,
+            &mut self.asked,
+            (self.at, probable),
+            offsets,
+            &[OFFSET_PLACE],
+        );
     }
 
     /// From no float to one of unknown noise.
     fn split(&mut self) {
-        let before = std::mem::take(&mut self.members);
+        let before = std::mem::take(&mut *self.members);
         for kind in 0..KINDS {
             for member in before.iter().filter(|m| WANDERS[m.wander] < HAND_WANDER) {
                 let mut member = member.clone();
@@ -317,24 +333,6 @@ impl TrendBank {
             .collect();
         self.members.retain(|member| keep.contains(&member.noise));
     }
-}
-
-/// A weighted sum (without the lasting noise) as each of these has it, `step` hours ahead.
-fn parts<'bank>(
-    members: impl Iterator<Item = &'bank Member<5>>,
-    step: f64,
-    linear: impl Fn(f64) -> (Weights, f64),
-) -> impl Iterator<Item = Part> {
-    members.map(move |member| {
-        let (weights, constant) = linear(member.filter.mean[4]);
-        let [gravity, slope, noise, offset, original] = weights;
-        let now = [gravity, slope + step * gravity, noise, offset, original];
-        let part = member.part(&now);
-        let wandered = member.wandered(step, gravity, slope);
-        let drift = OFFSET_WANDER.powi(2) * step;
-        let variance = part.variance + wandered + offset * offset * drift;
-        Part { mean: part.mean + constant, variance, ..part }
-    })
 }
 
 /// How large a float's noise is, in points.

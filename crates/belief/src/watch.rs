@@ -66,7 +66,7 @@ impl Fall {
             }
             self.begun = Some(time);
         }
-        let mean = |weights| trend.moments(time, |_| (weights, 0.0)).map_or(0.0, |(mean, _)| mean);
+        let mean = |weights| trend.moments(time, weights).map_or(0.0, |(mean, _)| mean);
         let (gravity, original, rate) = (mean(GRAVITY), mean(ORIGINAL), -mean(SLOPE));
         let end = expectation.final_sg.map_or(0.25 * original, |end| points(end.sg));
         self.phase(time, rate, (original - gravity) / (original - end).max(1.0))
@@ -224,7 +224,7 @@ impl Stated {
                 self.highest = Some(self.highest.map_or(low, |highest| highest.max(low)));
             }
         }
-        let level = trend.moments(time, |_| (FRAME, 0.0));
+        let level = trend.moments(time, FRAME);
         let under = level
             .zip(self.highest)
             .is_some_and(|((level, sd), highest)| level + 2.0 * sd < highest);

@@ -163,9 +163,10 @@ impl Regulator {
         }
     }
 
-    /// A new process goes on with this state: both outputs are off; one that was on when the state
-    /// was written counts as just stopped now.
-    pub fn restarted(&mut self, now: Stamp) {
+    /// A new process goes on with this state: both outputs are off. One that was on when the state
+    /// was written counts as just stopped now; where the end of the process before was not `seen`,
+    /// both do: its last switching may not have been written.
+    pub fn restarted(&mut self, now: Stamp, seen: bool) {
         let died = self.now;
         self.now = self.now.max(now);
         self.foresight.switched(died, None);
@@ -175,7 +176,7 @@ impl Regulator {
             self.spent = self.spent + self.now.since(read);
         }
         for output in [Output::Chiller, Output::Heater] {
-            self.relays.of_mut(output).lost(died, self.now);
+            self.relays.of_mut(output).lost(died, self.now, seen);
         }
     }
 

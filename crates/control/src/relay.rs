@@ -104,13 +104,15 @@ impl Relay {
         }
     }
 
-    /// A process that died at `died` left it on or off; what it did until `now` is not known, so it
-    /// counts as just stopped where it was on.
-    pub fn lost(&mut self, died: Stamp, now: Stamp) {
+    /// A process that was last heard of at `died` left it on or off, and it is off `now`. It counts
+    /// as just stopped where it was on, and where its end was not `seen`: then it may have run since.
+    pub fn lost(&mut self, died: Stamp, now: Stamp, seen: bool) {
         if self.is_on() {
             self.stop(died);
             self.rests_since = now;
             self.ran_until = Some(now);
+        } else if !seen {
+            self.rests_since = now;
         }
     }
 
@@ -136,7 +138,7 @@ impl Relay {
 
     /// Until when the other output must wait for this one; `None` where it need not.
     pub fn holds_up_until(&self, now: Stamp, changeover: Span) -> Option<Stamp> {
-        self.ran_until.map(|until| until + changeover).filter(|until| *until > now)
+        self.ran_until.map(|_| self.rests_since + changeover).filter(|until| *until > now)
     }
 
     /// For how long it has been idle; `None` where it is not known ever to have run.

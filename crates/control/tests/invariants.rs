@@ -178,7 +178,7 @@ proptest! {
                 now = clock;
             }
             if turn.restarts {
-                regulator.restarted(clock);
+                regulator.restarted(clock, true);
                 heater.stopped(now);
                 chiller.stopped(now);
             }

@@ -34,6 +34,7 @@ fn demand(setpoint: f64) -> Demand {
 }
 
 /// A vessel that was regulated plainly from 0 s on.
+#[derive(Clone)]
 struct Bench {
     regulator: Regulator,
     rules: Rules,
@@ -102,15 +103,22 @@ fn a_new_process_finds_its_outputs_off_and_just_stopped() {
     let mut bench = Bench::new();
     assert_eq!(bench.step(300, 13.0).0, "C");
     bench.ask(360);
-    bench.regulator.restarted(at(4000));
+    bench.regulator.restarted(at(4000), true);
     assert_eq!(bench.regulator.figures().chiller.on, Span::from_secs(60));
     assert_eq!(bench.step(4010, 13.0), ("-", Because::Resting { until: at(4300) }));
     // One that had rested goes on resting from where it stopped.
     let mut rested = Bench::new();
     rested.step(300, 13.0);
     rested.step(500, 11.9);
-    rested.regulator.restarted(at(4000));
+    let mut unseen = rested.clone();
+    rested.regulator.restarted(at(4000), true);
     assert_eq!(rested.step(4001, 13.0).0, "C");
+    // Unless nobody saw how the process before ended: it may have run since, and neither it nor the
+    // other starts at once.
+    unseen.regulator.restarted(at(4000), false);
+    let mut warming = unseen.clone();
+    assert_eq!(unseen.step(4001, 13.0), ("-", Because::Resting { until: at(4300) }));
+    assert_eq!(warming.step(4061, 11.0), ("-", Because::Changeover { until: at(4600) }));
 }
 
 #[test]

@@ -125,7 +125,7 @@ rules! {
         "a stage has lasted for its `at_most`";
     STALLED = "stalled", Medium, 3600, 3600,
         "the fall ended short of the expected final gravity";
-    STORE_FAILING = "store-failing", Critical, 0, 300,
+    STORE_FAILING = "store-failing", Critical, 0, 1800,
         "a record cannot be written";
     TOO_COLD = "too-cold", Critical, 60, 600,
         "the beer is colder than the vessel's limit";

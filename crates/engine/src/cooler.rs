@@ -100,9 +100,10 @@ impl Cooler {
         }
     }
 
-    /// A new process: it is off; where it was on when the last one ended, it has just stopped.
-    pub fn restarted(&mut self, now: Stamp) {
-        if self.on_since.take().is_some() {
+    /// A new process: it is off, and has just stopped where it was on, or where the end of the
+    /// process before was not `seen`.
+    pub fn restarted(&mut self, now: Stamp, seen: bool) {
+        if self.on_since.take().is_some() || !seen {
             self.rests_since = now;
         }
         (self.told, self.setpoint, self.told_at) = (false, None, None);
@@ -110,7 +111,7 @@ impl Cooler {
         self.started_at = now;
     }
 
-    /// It is not known how long nobody looked: the reservoir's reading may be of any age.
+    /// As [`crate::vessel::Vessel::forget_temperatures`].
     pub fn forget_reservoir(&mut self) {
         self.reservoir = None;
     }

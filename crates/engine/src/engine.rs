@@ -59,6 +59,9 @@ pub struct State {
     pub(crate) vessels: BTreeMap<Name, Vessel>,
     pub(crate) coolers: BTreeMap<Name, Cooler>,
     past: Past,
+    /// The process ended in order: what its outputs did last is on record.
+    #[serde(default)]
+    ended: bool,
     /// Vessels whose handling panicked.
     #[serde(default)]
     pub(crate) faults: Faults,
@@ -101,6 +104,7 @@ impl Engine {
             vessels: BTreeMap::new(),
             coolers: BTreeMap::new(),
             past: Past::default(),
+            ended: false,
             faults: Faults::default(),
         };
         Self::restore(setup, state)
@@ -269,19 +273,14 @@ impl Engine {
         }
         if started {
             self.state.store_problem = None;
-            // Behind the record the clock does not tell how long nobody looked.
-            let unknown = clock.doubtful_until.is_some();
+            let seen = std::mem::take(&mut self.state.ended);
             for vessel in self.state.vessels.values_mut() {
-                vessel.restarted(steady);
-                if unknown {
-                    vessel.forget_temperatures();
-                }
+                vessel.restarted(steady, seen);
+                vessel.forget_temperatures();
             }
             for cooler in self.state.coolers.values_mut() {
-                cooler.restarted(steady);
-                if unknown {
-                    cooler.forget_reservoir();
-                }
+                cooler.restarted(steady, seen);
+                cooler.forget_reservoir();
             }
         }
         if let ClockEvent::Stepped { away: Some(away), .. } = event {
@@ -406,6 +405,7 @@ impl Engine {
         self.each(journal, Vessel::settle);
         self.each(journal, Vessel::all_off);
         self.coolers_off(journal);
+        self.state.ended = true;
         let text = "barmkeep ended in order; all outputs are off.".to_owned();
         self.note(journal, Kind::DaemonStopped, text, json!({}));
     }

@@ -124,7 +124,7 @@ impl Engine {
         let now = self.state.clock.map(|clock| clock.steady);
         for (name, mut vessel) in vessels {
             if let Some(now) = now {
-                vessel.restarted(now);
+                vessel.restarted(now, true);
             }
             if let Some(setup) = self.setup.vessels.get(&name) {
                 tell_off(&name, setup, journal);
@@ -182,7 +182,7 @@ pub(crate) fn act(
 
 /// Puts a vessel out: its outputs count as off from now.
 fn fail(faults: &mut Faults, vessel: &mut Vessel, cx: &mut Context<'_, '_>, text: String) {
-    vessel.restarted(cx.now);
+    vessel.restarted(cx.now, true);
     let tries = faults.get(cx.name).map_or(0, |fault| fault.tries + 1);
     let wait = (FIRST_TRY * 2_i64.pow(tries.min(8))).min(LAST_TRY);
     let fault = Fault { text, tries, next: cx.now + wait, told: cx.now };

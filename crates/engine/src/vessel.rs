@@ -193,12 +193,12 @@ impl Vessel {
         }
     }
 
-    /// A new process drives this vessel: outputs are off and count as just stopped, the setpoint
-    /// has stood still, and `at_target` has a gap.
-    pub fn restarted(&mut self, now: Stamp) {
+    /// A new process drives this vessel: outputs are off, and count as just stopped unless the end
+    /// of the process before was `seen`; the setpoint has stood still, and `at_target` has a gap.
+    pub fn restarted(&mut self, now: Stamp, seen: bool) {
         self.settled_at = now;
         self.started_at = now;
-        self.regulator.restarted(now - self.regulator_lag);
+        self.regulator.restarted(now - self.regulator_lag, seen);
         for told in self.told.values_mut() {
             *told = Told::default();
         }
@@ -208,8 +208,8 @@ impl Vessel {
         self.fresh = true;
     }
 
-    /// It is not known how long nobody looked: what was measured before may be of any age, and
-    /// counts no more.
+    /// It is not known how long nobody looked: a machine without a clock of its own may come up with
+    /// the time of its last shutdown. What was measured before may be of any age, and counts no more.
     pub fn forget_temperatures(&mut self) {
         self.beer.forget();
         self.surround.forget();

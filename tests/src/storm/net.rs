@@ -41,6 +41,7 @@ struct Switch {
     /// Nothing but `off` before this.
     rest_until: i64,
     connected_before: bool,
+    /// It may be on.
     on: bool,
 }
 
@@ -136,7 +137,7 @@ impl Net {
             rest_ms: switch.rest.millis(),
             rest_until: 0,
             connected_before: false,
-            on: false,
+            on: true,
         };
         let named = switches.into_iter().map(|given| (given.topic.clone(), switch(given)));
         self.switches = named.collect();
@@ -149,7 +150,7 @@ impl Net {
             if switch.connected_before {
                 switch.rest_until = self.now + switch.rest_ms;
             }
-            (switch.connected_before, switch.on) = (true, false);
+            (switch.connected_before, switch.on) = (true, true);
         }
         self.retained.insert("barmkeep/status".to_owned(), b"online".to_vec());
         self.tell(0, FromLink::Up { version: Version::Five, refused: Vec::new() });

@@ -543,13 +543,13 @@ fn differences(path: &str, before: &Value, after: &Value, ways: &mut Vec<String>
 fn alarms_do_not_chatter(raised: &mut VecDeque<i64>, record: &Record, id: &str) -> Checked {
     let now = record.at.millis();
     raised.push_back(now);
-    while raised.front().is_some_and(|at| now - at > 3_600_000) {
-        raised.pop_front();
-    }
+    // What seems to come after it was written before the clock went back.
+    raised.retain(|at| (0..=3_600_000).contains(&(now - at)));
     let lately = raised.iter().filter(|at| now - **at < 60_000).count();
     if lately >= CHATTERS || raised.len() > RAISED_AN_HOUR {
+        let (vessel, hourly) = (&record.vessel, raised.len());
         let text =
-            format!("{:?}: {id} was raised {} times in an hour", record.vessel, raised.len());
+            format!("{vessel:?}: {id} was raised {lately} times in a minute, {hourly} an hour");
         return broken("alarms_do_not_chatter", text);
     }
     Ok(())

@@ -892,8 +892,9 @@ impl World {
     }
 
     fn alarms_end_with_their_causes(&self) -> Result<(), Broken> {
-        // Records of a clock that ran far ahead keep it in doubt until that time has come.
-        let ahead = self.watch.latest.millis() > self.wall();
+        // Records of a clock that ran far ahead keep it in doubt until that time has come; and what
+        // stands was looked at some time ago.
+        let ahead = self.watch.latest.millis() > self.wall() - SAYS_EVERY_CALM;
         let ends = |id: &str| ENDS.contains(&id) && !(ahead && id == "clock-doubtful");
         for (alarms, _) in &self.alarms {
             if let Some(id) = alarms.iter().find(|id| ends(id)) {

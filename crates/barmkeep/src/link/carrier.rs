@@ -454,7 +454,8 @@ struct Live {
     began: Instant,
     heard: Instant,
     rest_until: Option<Instant>,
-    /// A switch: the last order was not `off`.
+    /// A switch may be on: the last order was not `off`, or nothing was said yet and it may still
+    /// do what somebody told it before.
     on: bool,
     drain_until: Option<Instant>,
     farewell: bool,
@@ -476,7 +477,7 @@ impl Live {
             began: now,
             heard: now,
             rest_until: None,
-            on: false,
+            on: true,
             drain_until: None,
             farewell: false,
         }

@@ -187,7 +187,10 @@ fn the_link_and_the_store() {
         1:09 store fails           | alarm.raised "records cannot be written: the disk is full"
                                    | alarm store-failing stands
         1:10 store works           | alarm store-failing stands
-        1:16 tick                  | alarm.returned "store-failing""#,
+        1:16 store fails           | nothing
+        1:17 store works           | alarm store-failing stands
+        1:46 tick                  | alarm store-failing stands
+        1:48 tick                  | alarm.returned "store-failing""#,
     );
 }
 

@@ -78,26 +78,27 @@ fn a_machine_without_a_clock_learns_its_time_away_soon_after_the_start() {
 }
 
 #[test]
-fn after_a_start_without_a_clock_no_older_temperature_counts() {
+fn after_a_start_no_older_temperature_counts() {
     let begin = r#"
         0:00 beer at 20.0          |
         0:05 pitch schedule="beer" | ok
         1:00 tick                  | chiller on
         1:00:05 beer silent        |"#;
-    // Seven minutes old by a clock that does not know how long it stood …
-    let unknown = r#"
+    // Seven minutes old by a clock that says how long it stood; but one that was kept at the time of
+    // its last shutdown says so as well …
+    let told = r#"
+        1:01 restart after 0:00:10 | daemon.started; chiller off"#;
+    // … and by one that is behind the record.
+    let behind = r#"
         1:01 crash                 |
         1:01 clock - 0:30          |
-        1:01 start                 | daemon.started; alarm clock-doubtful stands; chiller off
+        1:01 start                 | daemon.started; alarm clock-doubtful stands; chiller off"#;
+    let end = r#"
         1:07 tick                  | chiller off; because "no beer temperature"
         1:10 beer at 20.0          |
         1:14 tick                  | chiller on"#;
-    // … and by one that does.
-    let known = r#"
-        1:01 restart after 0:00:10 | daemon.started; chiller off
-        1:07 tick                  | chiller on"#;
-    for end in [unknown, known] {
-        check(STAGES, &format!("{begin}{end}"));
+    for start in [told, behind] {
+        check(STAGES, &format!("{begin}{start}{end}"));
     }
 }
 
@@ -128,6 +129,31 @@ fn compressor_rest_is_not_served_by_a_step_of_the_clock() {
         1:04:50 tick               | chiller off
         1:05:30 tick               | chiller on"#,
     );
+}
+
+/// What the outputs did last may not have been written: on a full disk for hours.
+#[test]
+fn a_compressor_rests_after_a_start_whose_end_before_nobody_saw() {
+    let cold = r#"
+        0:00 beer at 18.0          |
+        0:05 pitch schedule="beer" | ok
+        1:00 beer at 20.0          |
+        1:06 tick                  | chiller on
+        1:08 beer at 17.9          |
+        1:12 tick                  | chiller off"#;
+    let crashed = r#"
+        3:00 restart after 0:00:30 |
+        3:00 beer at 20.0          |
+        3:04:50 tick               | chiller off
+        3:05:10 tick               | chiller on"#;
+    let ended = r#"
+        3:00 end                   |
+        3:00 restart after 0:00:30 |
+        3:00:10 beer at 20.0       |
+        3:01 tick                  | chiller on"#;
+    for end in [crashed, ended] {
+        check(STAGES, &format!("{cold}{end}"));
+    }
 }
 
 #[test]

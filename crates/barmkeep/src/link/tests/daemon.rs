@@ -392,6 +392,23 @@ async fn a_switch_rests_by_true_time_after_it_went_off() {
     assert_eq!(ear.line().await, "ON", "once the rest is over");
 }
 
+/// A daemon that was killed while the broker was away leaves a switch on; the next one counts its
+/// rest from its own beginning, which may be long before the switch hears the first `off`.
+#[tokio::test]
+async fn a_switch_rests_after_the_first_off_of_a_connection() {
+    let broker = Mosquitto::start().await;
+    let mut ear = Ear::open(broker.port, "5", "relay", "%p", &[]).await;
+    let switches = vec![relay("relay", Span::from_secs(2))];
+    let (link, mut news) = start(&outside(broker.port), nowhere(), &["in"], switches).await;
+    switch_up(&mut news).await;
+    let order = |word: &str| link.publish(message("relay", word, false, Class::Replace)).unwrap();
+    order("OFF");
+    assert_eq!(ear.line().await, "OFF");
+    order("ON");
+    assert_eq!(ear.line_within(Duration::from_millis(1500)).await, None);
+    assert_eq!(ear.line().await, "ON", "once the rest is over");
+}
+
 #[tokio::test]
 async fn an_order_is_not_sent_when_its_time_is_over() {
     let broker = Mosquitto::start().await;

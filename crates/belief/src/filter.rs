@@ -111,7 +111,7 @@ impl<const N: usize> Filter<N> {
         for (row, by) in way {
             self.mean[*row] += by;
             for (column, other) in way {
-                self.covariance[*row][*column] += spread * spread * by * other;
+                self.covariance[*row][*column] += spread * spread * (by * other);
             }
         }
     }
@@ -307,6 +307,7 @@ mod tests {
     fn a_stored_filter_is_the_same() {
         let mut filter = Filter::independent(-0.1, [1.0, 2.0, 0.3], [4.0, 9.0, 0.1]);
         filter.observe(&[1.0, 0.7, -1.0], 3.0, 0.1);
+        filter.jump(&[(0, 4.7), (1, 3.1), (2, 1.9)], 0.3);
         let stored: String = filter.clone().into();
         assert_eq!(stored.len(), 110);
         assert_eq!(Filter::<3>::try_from(stored.clone()).unwrap(), filter);

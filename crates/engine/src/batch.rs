@@ -55,7 +55,7 @@ pub(crate) struct Batch {
     /// The original gravity that the belief's expectation of the final one was made with, in SG.
     expected_with: Option<f64>,
     pub stage: StageRun,
-    pub done: Vec<StageDone>,
+    pub done: Arc<Vec<StageDone>>,
     pub held_since: Option<Stamp>,
     /// Where a held setpoint goes; `None`: it stands.
     pub held_at: Option<Temperature>,
@@ -147,7 +147,7 @@ impl Batch {
             belief: Belief::new(pitched_at, expectation(original, final_sg)),
             expected_with,
             stage: StageRun::new(stage, pitched_at, entry),
-            done: Vec::new(),
+            done: Arc::default(),
             held_since: None,
             held_at: None,
             ended_at: None,
@@ -278,17 +278,18 @@ impl Batch {
 
     /// Marks the present stage as entered.
     pub fn note_entry(&mut self) {
-        self.done.push(StageDone {
+        let entered = StageDone {
             name: self.stage().name.clone(),
             entered_at: self.stage.entered_at,
             left_at: None,
             because: String::new(),
-        });
+        };
+        Arc::make_mut(&mut self.done).push(entered);
     }
 
     /// Marks the present stage as left.
     pub fn note_leave(&mut self, now: Stamp, because: &str) {
-        if let Some(last) = self.done.last_mut() {
+        if let Some(last) = Arc::make_mut(&mut self.done).last_mut() {
             last.left_at = Some(now);
             because.clone_into(&mut last.because);
         }

@@ -15,6 +15,7 @@ use quantity::{Gravity, Span, Stamp, Temperature};
 use schedule::model::{Along, ExpectedFinal, Milestone, Notice, Schedule, Stage, Target};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 /// An `id` is remembered this long …
 const REMEMBERED: Span = Span::from_hours(30 * 24);
@@ -69,7 +70,7 @@ impl Vessel {
             }
         };
         if let Some(id) = input.id.as_ref().filter(|_| !is_too_long(input)) {
-            self.replies.insert(id.clone(), (cx.now, ok, text.clone()));
+            Arc::make_mut(&mut self.replies).insert(id.clone(), (cx.now, ok, text.clone()));
         }
         cx.reply(input.id.clone(), ok, text);
         self.fresh = true;
@@ -77,12 +78,12 @@ impl Vessel {
     }
 
     fn forget_replies(&mut self, now: Stamp) {
-        self.replies.retain(|_, (at, ..)| now.since(*at) < REMEMBERED);
-        while self.replies.len() >= REMEMBERED_MOST {
-            let oldest =
-                self.replies.iter().min_by_key(|(_, (at, ..))| *at).map(|(id, _)| id.clone());
+        let replies = Arc::make_mut(&mut self.replies);
+        replies.retain(|_, (at, ..)| now.since(*at) < REMEMBERED);
+        while replies.len() >= REMEMBERED_MOST {
+            let oldest = replies.iter().min_by_key(|(_, (at, ..))| *at).map(|(id, _)| id.clone());
             let Some(oldest) = oldest else { return };
-            self.replies.remove(&oldest);
+            replies.remove(&oldest);
         }
     }
 

@@ -25,6 +25,7 @@ use schedule::model::{Finish, Target};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// Milestones and alarms on gravity are judged when something came in or a time is up, else once
 /// in this time.
@@ -98,8 +99,9 @@ pub(crate) struct Vessel {
     /// Why the outputs do what they do.
     pub because: Why,
     pub alarms: AlarmBook,
-    /// When commands with an id came, and what was answered.
-    pub replies: BTreeMap<String, (Stamp, bool, String)>,
+    /// When commands with an id came, and what was answered; shared with the copies that are made of
+    /// a vessel at each input.
+    pub replies: Arc<BTreeMap<String, (Stamp, bool, String)>>,
     /// How many readings were refused in the present hour, by source.
     pub refused: BTreeMap<String, (i64, u32)>,
     /// The chiller is kept off near freezing, and the like.
@@ -178,7 +180,7 @@ impl Vessel {
             quarter: None,
             because: Why::Idle,
             alarms: AlarmBook::default(),
-            replies: BTreeMap::new(),
+            replies: Arc::default(),
             refused: BTreeMap::new(),
             blocks: Blocks::default(),
             valve: Valve::default(),

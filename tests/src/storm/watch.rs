@@ -510,7 +510,22 @@ pub fn recovered_as_it_was(before: &State, after: &State) -> Checked {
     let text = |state| serde_json::to_value(state).unwrap_or_default();
     let mut ways = Vec::new();
     differences("", &text(before), &text(after), &mut ways);
+    if ways.is_empty() {
+        ways.push(apart(&format!("{before:?}"), &format!("{after:?}")));
+    }
     broken("recovered_as_it_was", ways.join("; "))
+}
+
+/// Where two texts come apart.
+fn apart(before: &str, after: &str) -> String {
+    let (before, after): (Vec<char>, Vec<char>) =
+        (before.chars().collect(), after.chars().collect());
+    let same = before.iter().zip(&after).take_while(|(one, other)| one == other).count();
+    let text = |chars: &[char]| {
+        let from = same.saturating_sub(200);
+        chars.iter().skip(from).take(260).collect::<String>()
+    };
+    format!("{} is {}", text(&before), text(&after))
 }
 
 /// Where two states differ.

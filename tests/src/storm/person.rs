@@ -2,6 +2,7 @@
 
 use super::draw::Draw;
 use engine::Glance;
+use engine::view::Alarm;
 use quantity::Span;
 use schedule::Name;
 use serde_json::{Value, json};
@@ -21,7 +22,7 @@ pub struct Sight<'a> {
     /// The last stage's name and since when it runs, in ms.
     pub stage_since: i64,
     /// The alarms that stand.
-    pub alarms: &'a [String],
+    pub alarms: &'a [Alarm],
     /// Whether both outputs are locked off.
     pub locked: bool,
     /// The last wort was pitched since the storm ended, or the batch that then ran.
@@ -105,7 +106,9 @@ impl Person {
         if sight.locked {
             return command(json!({ "do": "unlock" }));
         }
-        if sight.alarms.iter().any(|id| id == "clock-doubtful" || id == "heater-no-effect") {
+        let stops = ["clock-doubtful", "heater-no-effect"];
+        let unseen = |alarm: &Alarm| !alarm.acknowledged && stops.contains(&alarm.id.as_str());
+        if sight.alarms.iter().any(unseen) {
             return command(json!({ "do": "acknowledge" }));
         }
         match run {

@@ -212,7 +212,8 @@ impl Watch {
                 *to = wall;
             }
         } else if failing {
-            self.failing.push((wall, wall));
+            // What was decided by this very instant was decided before anybody knew.
+            self.failing.push((wall + 1, wall));
         }
         self.was_failing = failing;
     }

@@ -115,7 +115,7 @@ pub struct World {
     last_payload: BTreeMap<String, Vec<u8>>,
     older_payload: BTreeMap<String, Vec<u8>>,
     stages: Vec<(Option<String>, i64)>,
-    alarms: Vec<(Vec<String>, bool)>,
+    alarms: Vec<(Vec<engine::view::Alarm>, bool)>,
     done: Vec<bool>,
     outcome: Outcome,
 }
@@ -872,8 +872,7 @@ impl World {
             && let Some(state) = self.daemon.as_ref().and_then(|d| d.engine().view(&vessel))
         {
             self.watch.says(place, &state)?;
-            let alarms = state.alarms.into_iter().map(|alarm| alarm.id).collect();
-            self.alarms[place] = (alarms, state.locked.is_some());
+            self.alarms[place] = (state.alarms, state.locked.is_some());
         }
         Ok(())
     }
@@ -897,8 +896,8 @@ impl World {
         let ahead = self.watch.latest.millis() > self.wall() - SAYS_EVERY_CALM;
         let ends = |id: &str| ENDS.contains(&id) && !(ahead && id == "clock-doubtful");
         for (alarms, _) in &self.alarms {
-            if let Some(id) = alarms.iter().find(|id| ends(id)) {
-                return fail("alarms_end_with_their_causes", format!("{id} stands"));
+            if let Some(alarm) = alarms.iter().find(|alarm| ends(&alarm.id)) {
+                return fail("alarms_end_with_their_causes", format!("{} stands", alarm.id));
             }
         }
         Ok(())

@@ -40,6 +40,7 @@ fn what_is_done_to_the_beer_is_done_once_and_outlives_the_daemon() {
     let _daemon = cellar.start();
     wait_for_port(port);
     cellar.ask(&["source", "--name", "float", "--do", "return"]).with(0);
+    cellar.probe(17.0);
     let exchanged = ["source", "--name", "float", "--do", "exchanged"];
     let missing = cellar.ask(&[&exchanged[..], &["--calibration", "no.toml"]].concat()).with(1);
     assert!(missing.err.contains("no.toml"), "{}", missing.err);

@@ -113,6 +113,7 @@ fn a_shared_cooler_hears_its_orders_and_is_switched_off_for_a_dead_daemon() {
     daemon.kill();
     ear.wait_for("barmkeep/glycol/cooler/switch", "OFF");
     let daemon = cellar.start();
+    ear.wait_for("barmkeep/status", "online");
     say(broker.port, &["-t", "cellar/probe/8", "-m", "4.4"]);
     ear.wait_for("barmkeep/glycol/cooler/switch", "ON");
     assert_eq!(daemon.terminate(), Some(0));

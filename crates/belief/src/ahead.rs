@@ -39,7 +39,7 @@ impl<const N: usize> Ahead<N> {
         (mean, deviation(variance + self.gained(joined.wander)))
     }
 
-    /// The variance that the sum gains on the way, where the slope wanders by this variance an hour.
+    /// The variance that the sum gains on the way; the slope wanders by this variance an hour.
     fn gained(&self, wander: f64) -> f64 {
         let Ahead { step, gravity, slope, offset, .. } = self;
         let shape = gravity * gravity * step * step / 3.0 + gravity * slope * step + slope * slope;
@@ -105,9 +105,8 @@ mod tests {
 
     #[test]
     fn all_together_have_the_moments_of_the_mixture() {
-        let members = [member(0.0, 0, false), member(-1.2, 2, false), member(-0.3, 4, false), {
-            member(0.0, 3, true)
-        }];
+        let stays = [(0.0, 0), (-1.2, 2), (-0.3, 4)].map(|(weight, at)| member(weight, at, false));
+        let members: Vec<_> = stays.into_iter().chain([member(0.0, 3, true)]).collect();
         let joined = Joined::of(&members).unwrap();
         let weights = [GRAVITY, SLOPE, OFFSET, ORIGINAL, FALLEN, FRAME, [0.3, 2.0, 0.0, -0.5, 1.0]];
         for weights in weights {

@@ -105,7 +105,7 @@ impl Relay {
     }
 
     /// A process that was last heard of at `died` left it on or off, and it is off `now`. It counts
-    /// as just stopped where it was on, and where its end was not `seen`: then it may have run since.
+    /// as just stopped where it was on, and where its end was not `seen`: it may have run since.
     pub fn lost(&mut self, died: Stamp, now: Stamp, seen: bool) {
         if self.is_on() {
             self.stop(died);

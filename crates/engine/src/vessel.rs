@@ -99,8 +99,8 @@ pub(crate) struct Vessel {
     /// Why the outputs do what they do.
     pub because: Why,
     pub alarms: AlarmBook,
-    /// When commands with an id came, and what was answered; shared with the copies that are made of
-    /// a vessel at each input.
+    /// When commands with an id came, and what was answered; shared with the copies that are made
+    /// of a vessel at each input.
     pub replies: Arc<BTreeMap<String, (Stamp, bool, String)>>,
     /// How many readings were refused in the present hour, by source.
     pub refused: BTreeMap<String, (i64, u32)>,
@@ -210,8 +210,9 @@ impl Vessel {
         self.fresh = true;
     }
 
-    /// It is not known how long nobody looked: a machine without a clock of its own may come up with
-    /// the time of its last shutdown. What was measured before may be of any age, and counts no more.
+    /// It is not known how long nobody looked: a machine without a clock of its own may come up
+    /// with the time of its last shutdown. What was measured before may be of any age, and counts
+    /// no more.
     pub fn forget_temperatures(&mut self) {
         self.beer.forget();
         self.surround.forget();

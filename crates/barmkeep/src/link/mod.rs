@@ -10,8 +10,8 @@
 //! - Nothing is published on a connection, `online` included, before its subscriptions are
 //!   acknowledged.
 //! - An order for a switch goes only over the connection whose last will is the switch's `off`.
-//! - After a lost connection, and after it was switched off or may have been, a switch hears nothing
-//!   but `off` until its rest is over by true time.
+//! - After a lost connection, and after it was switched off or may have been, a switch hears
+//!   nothing but `off` until its rest is over by true time.
 
 mod access;
 pub(crate) mod backoff;

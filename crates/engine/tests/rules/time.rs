@@ -84,8 +84,8 @@ fn after_a_start_no_older_temperature_counts() {
         0:05 pitch schedule="beer" | ok
         1:00 tick                  | chiller on
         1:00:05 beer silent        |"#;
-    // Seven minutes old by a clock that says how long it stood; but one that was kept at the time of
-    // its last shutdown says so as well …
+    // Seven minutes old by a clock that says how long it stood; but one that was kept at the time
+    // of its last shutdown says so as well …
     let told = r#"
         1:01 restart after 0:00:10 | daemon.started; chiller off"#;
     // … and by one that is behind the record.

@@ -67,7 +67,7 @@ impl Belief {
         judgement.left_upper = Some(upper);
         judgement.rate_points_per_day =
             rate.moments().map(|(rate, sd)| Measured { value: -24.0 * rate, sd: 24.0 * sd });
-        judgement.lacking = self.shown(tail, (&left, upper), &rate, &asked);
+        judgement.lacking = self.shown(tail, (left, upper), rate, &asked);
         judgement.lacking.extend(self.surroundings(tail, &asked));
         judgement.stalled = self.stalled(&judgement.lacking);
         judgement.answer = answer(&judgement.lacking);

@@ -374,39 +374,34 @@ async fn a_switch_rests_after_a_lost_connection() {
     assert_eq!(ear.line_within(Duration::from_secs(3)).await, None, "the newer order counts");
 }
 
-#[tokio::test]
-async fn a_switch_rests_by_true_time_after_it_went_off() {
+/// After these orders, the last of them `OFF`, a switch hears `ON` only once its rest is over.
+async fn on_waits_for_its_rest(said: &[&str]) {
     let broker = Mosquitto::start().await;
     let mut ear = Ear::open(broker.port, "5", "relay", "%p", &[]).await;
     let switches = vec![relay("relay", Span::from_secs(2))];
     let (link, mut news) = start(&outside(broker.port), nowhere(), &["in"], switches).await;
     switch_up(&mut news).await;
     let order = |word: &str| link.publish(message("relay", word, false, Class::Replace)).unwrap();
-    order("ON");
-    assert_eq!(ear.line().await, "ON");
-    order("OFF");
-    assert_eq!(ear.line().await, "OFF");
-    // As a daemon that was held up gives it: the rest is over by its own account.
+    for word in said {
+        order(word);
+        assert_eq!(ear.line().await, *word);
+    }
     order("ON");
     assert_eq!(ear.line_within(Duration::from_millis(1500)).await, None);
     assert_eq!(ear.line().await, "ON", "once the rest is over");
+}
+
+/// As a daemon that was held up gives it: the rest is over by its own account.
+#[tokio::test]
+async fn a_switch_rests_by_true_time_after_it_went_off() {
+    on_waits_for_its_rest(&["ON", "OFF"]).await;
 }
 
 /// A daemon that was killed while the broker was away leaves a switch on; the next one counts its
 /// rest from its own beginning, which may be long before the switch hears the first `off`.
 #[tokio::test]
 async fn a_switch_rests_after_the_first_off_of_a_connection() {
-    let broker = Mosquitto::start().await;
-    let mut ear = Ear::open(broker.port, "5", "relay", "%p", &[]).await;
-    let switches = vec![relay("relay", Span::from_secs(2))];
-    let (link, mut news) = start(&outside(broker.port), nowhere(), &["in"], switches).await;
-    switch_up(&mut news).await;
-    let order = |word: &str| link.publish(message("relay", word, false, Class::Replace)).unwrap();
-    order("OFF");
-    assert_eq!(ear.line().await, "OFF");
-    order("ON");
-    assert_eq!(ear.line_within(Duration::from_millis(1500)).await, None);
-    assert_eq!(ear.line().await, "ON", "once the rest is over");
+    on_waits_for_its_rest(&["OFF"]).await;
 }
 
 #[tokio::test]

@@ -3,6 +3,7 @@
 
 use crate::failure::{Failure, Status};
 use crate::words;
+use crate::zone::is_time_zone;
 use brewing::calibration::{Calibration, CalibrationFile, Reads};
 use engine::{CommandInput, LoadedCalibration, LoadedSchedule, Setup, VesselSetup};
 use schedule::config::{Config, GravityReadUnit, GravitySource};
@@ -65,11 +66,6 @@ pub fn accept<T>(checked: Checked<T>, source: &Source) -> Result<T, Failure> {
         let s = if errors == 1 { "" } else { "s" };
         Failure::new(Status::Config, format!("{} has {errors} error{s}", source.name))
     })
-}
-
-/// Whether the name is one of IANA's time zones.
-pub fn is_time_zone(name: &str) -> bool {
-    name.parse::<chrono_tz::Tz>().is_ok()
 }
 
 /// Reads a schedule file.

@@ -35,5 +35,6 @@ mod task;
 pub mod tell;
 mod throttle;
 pub mod words;
+pub mod zone;
 
 pub use task::start;

@@ -4,7 +4,7 @@ use crate::cli::LogArgs;
 use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::task::{json_line, open_failure, runtime};
-use crate::words::Zone;
+use crate::zone::Zone;
 use crate::{standing, store};
 use engine::{Kind, Record};
 use quantity::{Quantity, Span, Stamp};

@@ -1,7 +1,8 @@
 //! How a vessel stands, for a person: `status`, `why`, and the lines of `log`.
 
 use crate::screen::{self, ALARM, CARE, FAINT, HEAD, MET, painted, wrapped};
-use crate::words::{self, Zone};
+use crate::words;
+use crate::zone::Zone;
 use anstyle::Style;
 use engine::view::{Forecast, State, Waiting};
 use quantity::{Show, Temperature};

@@ -3,7 +3,8 @@
 use crate::cli::{self, AskArgs, ReplayArgs, SchemaOf, Task, Typed, VesselCommand};
 use crate::failure::{Failure, Status};
 use crate::files::{self, Cellar};
-use crate::{ask, calibrate, daemon, outline, pipe, replay, screen, standing, store, words};
+use crate::zone::Zone;
+use crate::{ask, calibrate, daemon, outline, pipe, replay, screen, standing, store};
 use std::ffi::OsString;
 use std::io::{BufWriter, IsTerminal, Write};
 use std::process::ExitCode;
@@ -167,7 +168,7 @@ fn vessel_command(command: &VesselCommand) -> Result<(), Failure> {
     let vessel = cellar.vessel(command.vessel.as_deref())?;
     let asked = ask::command(&cellar, vessel, &command.name, &command.fields);
     let answer = runtime()?.block_on(asked)?;
-    let text = words::Zone::of(&cellar.config).within(&answer.text);
+    let text = Zone::of(&cellar.config).within(&answer.text);
     if answer.ok {
         Ok(writeln!(std::io::stdout(), "{text}")?)
     } else {
@@ -182,7 +183,7 @@ fn status_task(arguments: &AskArgs, why: bool) -> Result<(), Failure> {
         None => None,
     };
     let stands = runtime()?.block_on(ask::states(&cellar, vessel))?;
-    let zone = words::Zone::of(&cellar.config);
+    let zone = Zone::of(&cellar.config);
     let reader = standing::Reader { show: cellar.config.show, zone: &zone, width: screen::width() };
     let mut output = standing::output();
     for (index, state) in stands.vessels.iter().enumerate() {

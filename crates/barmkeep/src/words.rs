@@ -55,52 +55,6 @@ pub fn print_summary(output: &mut impl Write, summary: &Summary) -> std::io::Res
     writeln!(output, "run          {}", summary.run)
 }
 
-/// The time zone in which a person reads.
-#[derive(Debug, Clone, Copy)]
-pub struct Zone(chrono_tz::Tz);
-
-impl Zone {
-    /// As configured, else the machine's, else UTC.
-    pub fn of(config: &schedule::config::Config) -> Self {
-        let machine = || iana_time_zone::get_timezone().ok();
-        let name = config.time_zone.clone().or_else(machine);
-        Zone(name.and_then(|name| name.parse().ok()).unwrap_or(chrono_tz::UTC))
-    }
-
-    /// Its IANA name.
-    pub fn name(self) -> &'static str {
-        self.0.name()
-    }
-
-    /// The zone itself.
-    pub fn tz(self) -> chrono_tz::Tz {
-        self.0
-    }
-
-    /// As [`Zone::minute`], of a time as RFC 3339; any other text stays as it is.
-    pub fn local(&self, text: &str) -> String {
-        let at = quantity::Stamp::parse_rfc3339(text);
-        at.map_or_else(|_| text.to_owned(), |at| self.minute(at))
-    }
-
-    /// A sentence whose times as RFC 3339 are told as [`Zone::local`] tells them.
-    pub fn within(&self, text: &str) -> String {
-        let told = |word: &str| {
-            let (time, rest) = word.split_at(word.trim_end_matches([',', ';', ':', '.']).len());
-            format!("{}{rest}", self.local(time))
-        };
-        text.split(' ').map(told).collect::<Vec<_>>().join(" ")
-    }
-
-    /// `2026-03-01 18:00 CET`.
-    pub fn minute(&self, at: quantity::Stamp) -> String {
-        match chrono::DateTime::from_timestamp_millis(at.millis()) {
-            Some(time) => time.with_timezone(&self.0).format("%Y-%m-%d %H:%M %Z").to_string(),
-            None => at.rfc3339(),
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -2,8 +2,8 @@
 
 use super::Calendar;
 use crate::drawing::Scale;
-use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, TimeZone, Timelike};
-use chrono_tz::Tz;
+use crate::zone::Zone;
+use chrono::{Datelike, NaiveDate};
 use quantity::Stamp;
 
 /// A mark of the axis.
@@ -24,7 +24,7 @@ impl Calendar {
     /// At most about so many marks from one instant to another.
     pub fn marks(&self, from: Stamp, until: Stamp, most: u32) -> Vec<Mark> {
         match self {
-            Calendar::Local(zone) => local(zone.tz(), from, until, most),
+            Calendar::Local(zone) => local(zone, from, until, most),
             Calendar::Days => days(from, until, most),
         }
     }
@@ -32,10 +32,10 @@ impl Calendar {
     /// What the axis is.
     pub fn caption(&self, from: Stamp, until: Stamp) -> String {
         let Calendar::Local(zone) = self else { return "days since pitching".to_owned() };
-        let year = |at: Stamp| of(zone.tz(), at).map_or(0, |time| time.year());
+        let year = |at: Stamp| zone.shows(at).map_or(0, |shown| shown.year());
         match (year(from), year(until)) {
-            (first, last) if first == last => format!("{first}, time in {}", zone.tz()),
-            (first, last) => format!("{first} to {last}, time in {}", zone.tz()),
+            (first, last) if first == last => format!("{first}, time in {}", zone.name()),
+            (first, last) => format!("{first} to {last}, time in {}", zone.name()),
         }
     }
 
@@ -46,10 +46,6 @@ impl Calendar {
             Calendar::Days => format!("day {:.1}", at.millis_after(from) as f64 / 86_400_000.0),
         }
     }
-}
-
-fn of(zone: Tz, at: Stamp) -> Option<DateTime<Tz>> {
-    DateTime::from_timestamp_millis(at.millis()).map(|time| time.with_timezone(&zone))
 }
 
 fn days(from: Stamp, until: Stamp, most: u32) -> Vec<Mark> {
@@ -64,15 +60,15 @@ fn days(from: Stamp, until: Stamp, most: u32) -> Vec<Mark> {
     marks.iter().map(mark).collect()
 }
 
-fn local(zone: Tz, from: Stamp, until: Stamp, most: u32) -> Vec<Mark> {
+fn local(zone: &Zone, from: Stamp, until: Stamp, most: u32) -> Vec<Mark> {
     let hours = until.since(from).hours();
     let fits = |step: f64| hours / step <= f64::from(most.max(1));
     if let Some(step) = HOURS.into_iter().find(|step| fits(f64::from(*step))) {
         return by_hours(zone, from, until, step);
     }
     let step = DAYS.into_iter().find(|step| fits(*step as f64 * 24.0)).unwrap_or(365);
-    let Some(first) = of(zone, from) else { return Vec::new() };
-    let dates = first.date_naive().iter_days().skip(1).step_by(step as usize);
+    let Some(first) = zone.shows(from) else { return Vec::new() };
+    let dates = first.date().iter_days().skip(1).step_by(step as usize);
     dates
         .map_while(|date| midnight(zone, date))
         .take_while(|mark| mark.at <= until)
@@ -80,23 +76,20 @@ fn local(zone: Tz, from: Stamp, until: Stamp, most: u32) -> Vec<Mark> {
         .collect()
 }
 
-fn by_hours(zone: Tz, from: Stamp, until: Stamp, step: u32) -> Vec<Mark> {
-    let Some(first) = of(zone, from) else { return Vec::new() };
+fn by_hours(zone: &Zone, from: Stamp, until: Stamp, step: u32) -> Vec<Mark> {
+    let Some(first) = zone.shows(from) else { return Vec::new() };
     let mut marks = Vec::new();
-    for date in first.date_naive().iter_days().take(62) {
+    for date in first.date().iter_days().take(62) {
         for hour in (0..24).step_by(step as usize) {
-            let Some(time) = NaiveTime::from_hms_opt(hour, 0, 0) else { continue };
+            let Some(shown) = date.and_hms_opt(hour, 0, 0) else { continue };
             // An hour that summer time leaps over has no mark.
-            let Some(at) = zone.from_local_datetime(&date.and_time(time)).earliest() else {
-                continue;
-            };
-            let stamp = Stamp::from_millis(at.timestamp_millis());
-            if stamp > until {
+            let Some(at) = zone.first(shown) else { continue };
+            if at > until {
                 return marks;
             }
-            let label = if at.hour() == 0 { day(date) } else { at.format("%H:%M").to_string() };
-            if stamp >= from {
-                marks.push(Mark { at: stamp, label });
+            let label = if hour == 0 { day(date) } else { shown.format("%H:%M").to_string() };
+            if at >= from {
+                marks.push(Mark { at, label });
             }
         }
     }
@@ -104,12 +97,9 @@ fn by_hours(zone: Tz, from: Stamp, until: Stamp, step: u32) -> Vec<Mark> {
 }
 
 /// The first instant of a day; some zones have no midnight on the day that summer begins.
-fn midnight(zone: Tz, date: NaiveDate) -> Option<Mark> {
-    let at = (0..24).find_map(|hour| {
-        let time = date.and_hms_opt(hour, 0, 0)?;
-        zone.from_local_datetime(&time).earliest()
-    })?;
-    Some(Mark { at: Stamp::from_millis(at.timestamp_millis()), label: day(date) })
+fn midnight(zone: &Zone, date: NaiveDate) -> Option<Mark> {
+    let at = (0..24).find_map(|hour| zone.first(date.and_hms_opt(hour, 0, 0)?))?;
+    Some(Mark { at, label: day(date) })
 }
 
 /// `3 Mar`.

@@ -12,7 +12,7 @@ mod stored;
 pub use crate::drawing::style;
 pub use stored::of_batch;
 
-use crate::words::Zone;
+use crate::zone::Zone;
 use engine::view::State;
 use engine::{Kind, Point, Record};
 use quantity::{Show, Stamp};
@@ -28,7 +28,7 @@ pub enum Size {
 }
 
 /// How the axis of time is marked.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub enum Calendar {
     /// By date and hour of a time zone.
     Local(Zone),

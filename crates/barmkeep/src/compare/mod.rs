@@ -9,7 +9,7 @@ use crate::failure::{Failure, Status};
 use crate::files::Cellar;
 use crate::store::{Batch, Filter, History, Limit, Reader, StoreError};
 use crate::task::{json_line, open_failure};
-use crate::words::Zone;
+use crate::zone::Zone;
 use belief::compare::{Comparison, FloatReadings, HandSample, compare};
 use engine::{Kind, Reading, Record, Setup, VesselSetup};
 use quantity::{Span, Stamp, Temperature};

@@ -1,7 +1,7 @@
 //! A comparison as a table with sentences, and as JSON.
 
 use super::Found;
-use crate::words::Zone;
+use crate::zone::Zone;
 use belief::compare::{
     Battery, DaysLeft, Figure, FloatReport, Gaps, Lack, PairReport, Parting, Ranked,
 };

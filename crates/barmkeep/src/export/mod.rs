@@ -16,7 +16,7 @@ use crate::failure::{Failure, Status};
 use crate::files::{self, Cellar};
 use crate::store::{Reader, StoreError};
 use crate::task::open_failure;
-use crate::words::Zone;
+use crate::zone::Zone;
 use account::Account;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use quantity::Show;

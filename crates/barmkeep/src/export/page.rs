@@ -3,7 +3,7 @@
 use super::account::{Account, Sample, StageRun, Wear, plato, text};
 use crate::chart::{self, Calendar, Chart, Size};
 use crate::compare;
-use crate::words::Zone;
+use crate::zone::Zone;
 use engine::{Kind, Record};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use quantity::{Gravity, Show, Span, Stamp};
@@ -165,7 +165,7 @@ impl Writer<'_> {
 
     fn chart(&self, title: &str) -> Chart {
         let account = self.account;
-        let calendar = Calendar::Local(*self.zone);
+        let calendar = Calendar::Local(self.zone.clone());
         let mut chart = Chart::new(title, self.show, calendar, account.from);
         account.records.iter().for_each(|record| chart.note(record));
         chart.extend(account.course.iter().cloned());

@@ -3,8 +3,7 @@
 use super::account::Account;
 use super::tables::{Cell, Sheet, What};
 use crate::failure::{Failure, Status};
-use crate::words::Zone;
-use chrono::Offset;
+use crate::zone::Zone;
 use quantity::{GravityUnit, Show, Stamp, TemperatureUnit};
 use rust_xlsxwriter::{
     Chart, ChartAxisLabelPosition, ChartLegendPosition, ChartLine, ChartLineDashType, ChartType,
@@ -133,10 +132,7 @@ fn cut(text: &str) -> String {
 
 /// An instant as a spreadsheet has it: days by the wall clock of a place.
 fn serial(at: Stamp, zone: &Zone) -> f64 {
-    let time = chrono::DateTime::from_timestamp_millis(at.millis());
-    let ahead_s =
-        time.map_or(0, |time| time.with_timezone(&zone.tz()).offset().fix().local_minus_utc());
-    (at.millis() as f64 / 1e3 + f64::from(ahead_s)) / 86_400.0 + EPOCH
+    (at.millis() as f64 / 1e3 + f64::from(zone.ahead_s(at))) / 86_400.0 + EPOCH
 }
 
 /// A line in a chart: its column, its name, and how it is drawn; two shades and dashes tell lines

@@ -37,10 +37,10 @@ fn row(site: &Site, present: &Present, batch: &Batch) -> Markup {
         tr {
             th scope="row" { a href={ "/batch/" (batch.id) } { (batch.id) } }
             td { (batch.vessel.as_deref().unwrap_or("–")) }
-            td { (stamp(site.zone, batch.began)) }
-            td { @if let Some(at) = batch.completed { (stamp(site.zone, at)) } @else { "–" } }
+            td { (stamp(&site.zone, batch.began)) }
+            td { @if let Some(at) = batch.completed { (stamp(&site.zone, at)) } @else { "–" } }
             td {
-                @if let Some(at) = batch.ended { (stamp(site.zone, at)) }
+                @if let Some(at) = batch.ended { (stamp(&site.zone, at)) }
                 @else if let Some(vessel) = carried_by(present, &batch.id) {
                     "under way in " (vessel)
                 }
@@ -65,7 +65,7 @@ pub(super) fn show(site: &Site, present: &Present, id: &str, log: Log) -> Result
     let history = reader.history();
     let carried = carried_by(present, id);
     let state = carried.and_then(|vessel| present.vessels.get(vessel));
-    let calendar = Calendar::Local(site.zone);
+    let calendar = Calendar::Local(site.zone.clone());
     let chart = chart::of_batch(&history, id, &site.setup, calendar, &present.points, state)?
         .ok_or_else(|| Trouble::Nothing(format!("There is no batch `{id}`.")))?;
     let inside = html! {
@@ -95,9 +95,9 @@ fn stages(site: &Site, chart: &Chart) -> Markup {
                     @for stage in &chart.stages {
                         tr {
                             th scope="row" { (stage.name) }
-                            td { (stamp(site.zone, stage.from)) }
+                            td { (stamp(&site.zone, stage.from)) }
                             td {
-                                @if let Some(until) = stage.until { (stamp(site.zone, until)) }
+                                @if let Some(until) = stage.until { (stamp(&site.zone, until)) }
                                 @else { "under way" }
                             }
                             td { (stage.until.unwrap_or(chart.until).since(stage.from)) }
@@ -116,7 +116,7 @@ fn samples(site: &Site, chart: &Chart) -> Markup {
         ul {
             @for sample in &chart.samples {
                 li {
-                    (stamp(site.zone, sample.at)) ": "
+                    (stamp(&site.zone, sample.at)) ": "
                     (show.gravity_with_sd(sample.sg, sample.sd))
                 }
             }

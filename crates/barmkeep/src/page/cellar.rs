@@ -36,7 +36,7 @@ fn card(site: &Site, state: &State) -> Markup {
         }
         @if let Some(next) = state.forecast.first().filter(|_| state.run == "running") {
             @if let Some(leaves) = &next.leaves {
-                p { "Ends about " (time(site.zone, leaves)) }
+                p { "Ends about " (time(&site.zone, leaves)) }
             }
         }
         (outputs(state))
@@ -44,7 +44,7 @@ fn card(site: &Site, state: &State) -> Markup {
         p class="quiet" {
             "Setpoint " @if state.setpoint_c.is_some() { (celsius(show, state.setpoint_c)) }
             @else { "none" }
-            ", as of " (time(site.zone, &state.at))
+            ", as of " (time(&site.zone, &state.at))
         }
     }
 }

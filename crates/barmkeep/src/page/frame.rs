@@ -2,7 +2,7 @@
 
 use super::site::{Log, Shown, Site};
 use crate::store::{Filter, History, Limit, StoreError};
-use crate::words::Zone;
+use crate::zone::Zone;
 use engine::{Kind, Record};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use quantity::{Show, Stamp, Temperature};
@@ -79,12 +79,12 @@ fn frame(title: &str, live: Option<&str>, inside: &Markup) -> Markup {
 }
 
 /// An instant of a view, for a person and for a program.
-pub(super) fn time(zone: Zone, text: &str) -> Markup {
+pub(super) fn time(zone: &Zone, text: &str) -> Markup {
     html! { time datetime=(text) { (zone.local(text)) } }
 }
 
 /// The same of a stamp.
-pub(super) fn stamp(zone: Zone, at: Stamp) -> Markup {
+pub(super) fn stamp(zone: &Zone, at: Stamp) -> Markup {
     html! { time datetime=(at.rfc3339()) { (zone.minute(at)) } }
 }
 
@@ -143,7 +143,7 @@ pub(super) fn log(
             }
         }
         @if records.is_empty() { p { "Nothing is on record." } }
-        ol class="log" { @for record in records.iter().rev() { (line(site.zone, record)) } }
+        ol class="log" { @for record in records.iter().rev() { (line(&site.zone, record)) } }
         @if log.before.is_some() {
             p { a id="log-newest" href={ "?" (all.trim_start_matches('&')) } { "Newest" } }
         }
@@ -157,7 +157,7 @@ fn told() -> Vec<Kind> {
     Kind::ALL.iter().copied().filter(|kind| !QUIET.contains(kind)).collect()
 }
 
-fn line(zone: Zone, record: &Record) -> Markup {
+fn line(zone: &Zone, record: &Record) -> Markup {
     let alarm = record.kind == Kind::AlarmRaised;
     html! {
         li class=[alarm.then_some("raised")] {

@@ -3,7 +3,7 @@
 use super::{Present, batch, cellar, frame, vessel};
 use crate::files::Cellar;
 use crate::store::{Reader, StoreError};
-use crate::words::Zone;
+use crate::zone::Zone;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use engine::Setup;

@@ -211,7 +211,7 @@ fn the_chart_has_what_the_store_and_the_memory_have() {
     let chart = |recent: &[Point], present| {
         let setup = &cellared.site.setup;
         let history = reader.history();
-        crate::chart::of_batch(&history, "north-1", setup, calendar, recent, present)
+        crate::chart::of_batch(&history, "north-1", setup, calendar.clone(), recent, present)
             .unwrap()
             .unwrap()
     };

@@ -48,7 +48,7 @@ fn picture(
     let Some(batch) = &state.batch else {
         return Ok(html! { p class="quiet" { "No batch yet, and no chart." } });
     };
-    let calendar = Calendar::Local(site.zone);
+    let calendar = Calendar::Local(site.zone.clone());
     let chart =
         chart::of_batch(history, batch, &site.setup, calendar, &present.points, Some(state))?;
     Ok(html! {
@@ -78,7 +78,7 @@ fn now(site: &Site, state: &State) -> Markup {
                 dd {
                     @if let Some(by) = nudge.by_c { "by " (show.temperature_difference(by)) }
                     @if nudge.target_c.is_some() { "to " (celsius(show, nudge.target_c)) }
-                    @if let Some(until) = &nudge.until { ", until " (time(site.zone, until)) }
+                    @if let Some(until) = &nudge.until { ", until " (time(&site.zone, until)) }
                     @else { ", until the stage ends" }
                 }
             }
@@ -102,7 +102,7 @@ fn now(site: &Site, state: &State) -> Markup {
                 dt { "Cooler " (cooler.name) }
                 dd { @if cooler.on { "on" } @else { "off" } ": " (cooler.because) }
             }
-            dt { "As of" } dd { (time(site.zone, &state.at)) }
+            dt { "As of" } dd { (time(&site.zone, &state.at)) }
         }
     }
 }
@@ -153,9 +153,9 @@ fn alarm_of(site: &Site, state: &State, alarm: &Alarm) -> Markup {
                 strong {
                     span aria-hidden="true" { "▲ " } (alarm.priority) " alarm, " (alarm.id)
                 }
-                " since " (time(site.zone, &alarm.since))
+                " since " (time(&site.zone, &alarm.since))
                 @if let Some(until) = &alarm.shelved_until {
-                    ", silenced until " (time(site.zone, until))
+                    ", silenced until " (time(&site.zone, until))
                 }
             }
             p { (site.zone.within(&alarm.text)) "." }
@@ -219,13 +219,13 @@ fn forecast(site: &Site, state: &State) -> Markup {
                     li {
                         (foreseen.stage)
                         @match &foreseen.leaves {
-                            Some(leaves) => { " ends about " (time(site.zone, leaves)) }
+                            Some(leaves) => { " ends about " (time(&site.zone, leaves)) }
                             None => " cannot be foretold",
                         }
                         @if let (Some(first), Some(last)) = (&foreseen.earliest, &foreseen.latest) {
                             span class="quiet" {
-                                " (90 %: " (time(site.zone, first)) " to "
-                                (time(site.zone, last)) ")"
+                                " (90 %: " (time(&site.zone, first)) " to "
+                                (time(&site.zone, last)) ")"
                             }
                         }
                     }
@@ -275,7 +275,7 @@ fn source_row(site: &Site, source: &Source) -> Markup {
             td { (source.kind) }
             td {
                 @match &source.last {
-                    Some(last) => (time(site.zone, last)),
+                    Some(last) => (time(&site.zone, last)),
                     None => "none yet",
                 }
             }

@@ -100,8 +100,10 @@ copyright() {
 control() {
     local architecture libc kib
     architecture="$(dpkg --print-architecture)"
-    # The newest symbol of the C library that the program asks for.
-    libc="$(grep -ao 'GLIBC_2\.[0-9]*' "$stage/usr/bin/barmkeep" | sort -uV | tail -n 1)"
+    # The newest symbol of the C library that the program asks for; packed addresses have none of
+    # their own, and came with 2.36.
+    libc="$(grep -aoE 'GLIBC_(2\.[0-9]+|ABI_DT_RELR)' "$stage/usr/bin/barmkeep" |
+        sed 's/ABI_DT_RELR/2.36/' | sort -uV | tail -n 1)"
     kib="$(du -sk "$stage" | cut -f 1)"
     mkdir "$stage/DEBIAN"
     (cd "$stage" && find usr -type f -print0 | sort -z | xargs -0 md5sum >DEBIAN/md5sums)

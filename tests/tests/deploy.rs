@@ -130,6 +130,12 @@ fn the_package_is_built_installed_used_removed_and_purged() {
     for line in ["Package: barmkeep", "Depends: libc6 (>= 2.", "Installed-Size: ", "Priority: "] {
         assert!(info.contains(line), "no `{line}` in {info}");
     }
+    // Whose loader cannot read packed addresses never gets a program that has them.
+    let libc = info.split("libc6 (>= 2.").nth(1).and_then(|rest| rest.split_once(')'));
+    let minor: u32 = libc.and_then(|(minor, _)| minor.parse().ok()).expect("a version");
+    let program = std::fs::read(binary()).expect("the program is read");
+    let packed = program.windows(17).any(|name| name == b"GLIBC_ABI_DT_RELR");
+    assert!(!packed || minor >= 36, "packed addresses, and libc6 2.{minor}");
     let said = run(&mut system.dpkg(&["--install", &package]));
     assert!(said.contains("deploy/README.md"), "it says what is next: {said}");
     let root = system.root();

@@ -75,6 +75,8 @@ fn sources_keep_the_rules_of_the_house() {
 
 /// The only source that no compiler of Rust checks: a disk that fails, preloaded by a test.
 const UNCHECKED: &str = "tests/data/faults/disk.c";
+/// The only source that runs before the compiler; it gives the linker an argument.
+const BUILD: &str = "crates/barmkeep/build.rs";
 
 #[test]
 fn unsafe_code_is_forbidden_in_every_package_and_other_languages_stand_where_they_are_named() {
@@ -95,12 +97,16 @@ fn unsafe_code_is_forbidden_in_every_package_and_other_languages_stand_where_the
             packages += 1;
             let text = read(&project().join(path));
             assert!(text.contains("\n[lints]\nworkspace = true\n"), "{file} goes its own way");
+            assert!(!text.contains("build-dependencies"), "{file} could compile anything");
         }
         let ending = path.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
         let compiled = ["c", "cc", "cpp", "cxx", "h", "s", "S", "asm", "zig"].contains(&ending);
         assert!(!compiled || file == UNCHECKED, "{file} is checked by nobody");
-        assert!(!file.ends_with("build.rs"), "{file} could compile anything");
+        assert!(!file.ends_with("build.rs") || file == BUILD, "{file} could compile anything");
     }
+    let build = read(&project().join(BUILD));
+    let runs: Vec<_> = build.split("Command::new(").skip(1).collect();
+    assert!(matches!(runs[..], [one] if one.starts_with("\"getconf\")")), "{BUILD} runs {runs:?}");
     assert!(packages > 5, "only {packages} packages");
 }
 

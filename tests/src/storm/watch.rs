@@ -2,7 +2,6 @@
 
 use super::grammar::{Form, Limits, Place};
 use engine::{Glance, Kind, Record, State};
-use quantity::Stamp;
 use schedule::Name;
 use schedule::model::{Milestone, Overdue, Schedule, Stage};
 use serde_json::Value;
@@ -74,8 +73,6 @@ pub struct Watch {
     last_do: BTreeMap<Name, (u64, String)>,
     decided: BTreeSet<(Name, String)>,
     raised: BTreeMap<(Option<Name>, String), VecDeque<i64>>,
-    /// The latest instant that a record has, by the wall clock.
-    pub latest: Stamp,
     /// Since when the daemon runs without a break.
     pub runs_since: i64,
     /// When nothing could be written, by the wall clock, in ms.
@@ -102,7 +99,6 @@ impl Watch {
             last_do: BTreeMap::new(),
             decided: BTreeSet::new(),
             raised: BTreeMap::new(),
-            latest: Stamp::from_millis(0),
             runs_since: 0,
             failing: Vec::new(),
             was_failing: false,
@@ -235,7 +231,6 @@ impl Watch {
         }
         published_in_order(self.newest, &record)?;
         self.newest = record.seq;
-        self.latest = self.latest.max(record.at);
         self.published.insert(record.seq, record.clone());
         *self.kinds.entry(record.kind).or_default() += 1;
         self.learn(&record)?;

@@ -102,6 +102,8 @@ pub struct World {
     /// How far the machine's wall clock is from the truth, and when it is set right.
     wall_off: i64,
     wall_right_at: Option<i64>,
+    /// The furthest wall time that the daemon was shown, in ms.
+    furthest: i64,
     starts_at: i64,
     connects_at: i64,
     stalled_until: i64,
@@ -168,6 +170,7 @@ impl World {
             booted: 0,
             wall_off: 0,
             wall_right_at: None,
+            furthest: 0,
             starts_at: 0,
             connects_at: 0,
             stalled_until: 0,
@@ -277,11 +280,12 @@ impl World {
         START + self.now + self.wall_off
     }
 
-    fn set_clock(&self, at: i64) {
-        let behind = self.now - at;
+    fn set_clock(&mut self, at: i64) {
+        let wall = self.wall() - (self.now - at);
+        self.furthest = self.furthest.max(wall);
         self.clock.set_both(Now {
             monotonic: Stamp::from_millis(at - self.booted + 1000),
-            wall: Stamp::from_millis(self.wall() - behind),
+            wall: Stamp::from_millis(wall),
         });
     }
 
@@ -891,9 +895,9 @@ impl World {
     }
 
     fn alarms_end_with_their_causes(&self) -> Result<(), Broken> {
-        // Records of a clock that ran far ahead keep it in doubt until that time has come; and what
-        // stands was looked at some time ago.
-        let ahead = self.watch.latest.millis() > self.wall() - SAYS_EVERY_CALM;
+        // A clock that ran far ahead is in doubt until that time has come; and what stands was
+        // looked at some time ago.
+        let ahead = self.furthest > self.wall() - SAYS_EVERY_CALM;
         let ends = |id: &str| ENDS.contains(&id) && !(ahead && id == "clock-doubtful");
         for (alarms, _) in &self.alarms {
             if let Some(alarm) = alarms.iter().find(|alarm| ends(&alarm.id)) {

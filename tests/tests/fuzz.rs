@@ -1,8 +1,8 @@
 //! Everything that comes from outside, mangled: no panic, no hang, bounded memory.
 //!
-//! `FUZZ_S=600 cargo test --release -p barmkeep-tests --test fuzz -- --nocapture` tries each target
-//! for ten minutes; `FUZZ_SEED` chooses other cases. A case that was found is kept as a file in
-//! `tests/data/fuzz/TARGET`, and is tried first from then on.
+//! `FUZZ_S=600 cargo test --release -p barmkeep-tests --test fuzz -- --nocapture --test-threads 9`
+//! tries each target for ten minutes, all at once; `FUZZ_SEED` chooses other cases. A case that was
+//! found is kept as a file in `tests/data/fuzz/TARGET`, and is tried first from then on.
 
 use barmkeep_tests::fuzz::{House, Target, fuzz, kept};
 use barmkeep_tests::program::project;

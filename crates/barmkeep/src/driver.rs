@@ -78,6 +78,11 @@ impl Driver {
         }
     }
 
+    /// Whether nothing came of all inputs since the records, points and effects were taken.
+    pub fn is_quiet(&self) -> bool {
+        self.records.is_empty() && self.points.is_empty() && self.effects.is_empty()
+    }
+
     /// The records since the last time this was asked.
     pub fn take_records(&mut self) -> Vec<Record> {
         std::mem::take(&mut self.records)
@@ -138,6 +143,9 @@ impl Confirmer {
 
     /// The commands that are due by now.
     pub fn due(&mut self, now: Stamp) -> Vec<Input> {
+        if self.due.is_empty() {
+            return Vec::new();
+        }
         let (due, later): (Vec<_>, Vec<_>) =
             std::mem::take(&mut self.due).into_iter().partition(|(at, ..)| *at <= now);
         self.due = later;

@@ -143,7 +143,7 @@ impl Rehearsal {
         while run != "complete" && self.driver.now().is_some_and(|now| now < end) {
             self.step();
             self.tell(output, arguments.json)?;
-            run = self.driver.engine.glance(&self.name).map_or("idle", |glance| glance.run);
+            run = self.look();
         }
         let summary = self.summary(output, arguments.json)?;
         let problem = (run != "complete").then(|| {
@@ -191,9 +191,14 @@ impl Rehearsal {
             self.driver.give(input);
         }
         self.give_readings(&readings);
-        let beer = self.cellar.truth().beer_celsius;
-        let setpoint = self.driver.engine.glance(&self.name).and_then(|glance| glance.setpoint);
-        self.control.look(now, beer, setpoint);
+    }
+
+    /// Judges the control after a step; gives how the batch runs.
+    fn look(&mut self) -> &'static str {
+        let Some(glance) = self.driver.engine.glance(&self.name) else { return "idle" };
+        let now = self.start + self.cellar.now();
+        self.control.look(now, self.cellar.beer_celsius(), glance.setpoint);
+        glance.run
     }
 
     fn give_readings(&mut self, readings: &[plant::cellar::Reading]) {
@@ -227,6 +232,9 @@ impl Rehearsal {
 
     /// Prints the records and does what the engine asked of the outputs.
     fn tell(&mut self, output: &mut impl Write, as_json: bool) -> Result<Option<String>, Failure> {
+        if self.driver.is_quiet() {
+            return Ok(None);
+        }
         for effect in self.driver.take_effects() {
             if let Effect::Drive(drive) = effect {
                 let state = if drive.switch == Some(true) { Drive::On } else { Drive::Off };

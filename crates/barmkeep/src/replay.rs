@@ -142,6 +142,9 @@ impl<W: Write> Replay<'_, W> {
 
     /// Prints the records; gives the reason of a refused command, where there was one.
     fn tell(&mut self) -> Result<Option<String>, Failure> {
+        if self.driver.is_quiet() {
+            return Ok(None);
+        }
         let records = self.driver.take_records();
         self.driver.take_effects();
         self.driver.take_points();
@@ -275,13 +278,13 @@ impl Row {
     }
 
     fn input(&self, vessel: &Name) -> Input {
-        let gravity = match self.values.gravity {
+        let sampled = match self.values.gravity.filter(|_| self.hand) {
             Some(RawGravity::Sg(sg)) => Gravity::from_sg(sg),
             Some(RawGravity::Plato(plato) | RawGravity::Brix(plato)) => Gravity::from_plato(plato),
             _ => None,
         };
-        match (self.hand, gravity) {
-            (true, Some(gravity)) => {
+        match sampled {
+            Some(gravity) => {
                 let sample = Sample {
                     gravity,
                     instrument: Instrument::Hydrometer,
@@ -292,7 +295,7 @@ impl Row {
                 };
                 command(vessel.clone(), "replay", Command::Sample(sample))
             }
-            _ => reading(vessel, self.source.as_str(), self.values),
+            None => reading(vessel, self.source.as_str(), self.values),
         }
     }
 }
@@ -308,21 +311,19 @@ fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
     let mut rows: Vec<Row> = Vec::new();
     let mut sources = Vec::new();
     while let Some(record) = table.next_row()? {
-        let line = record.line;
-        let row = row(&record, &columns, &mut sources)
-            .map_err(|problem| table.fault_in(line, &problem))?;
+        let row = row(&record, &columns, &mut sources).map_err(|problem| record.fault(&problem))?;
         if let Some(last) = rows.last()
             && row.at < last.at
         {
             let problem = format!("the time falls: {} comes after {}", row.at, last.at);
-            return Err(table.fault_in(line, &problem).hint("sort the rows by time"));
+            return Err(record.fault(&problem).hint("sort the rows by time"));
         }
         if let Some(last) = rows.last()
             && row.at.since(last.at) > LEAP_MAX
         {
             let problem = format!("the time leaps from {} to {}", last.at, row.at);
             let hint = format!("a recording has no gap of over {LEAP_MAX}: look at the year");
-            return Err(table.fault_in(line, &problem).hint(hint));
+            return Err(record.fault(&problem).hint(hint));
         }
         rows.push(row);
     }
@@ -332,29 +333,35 @@ fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
     Ok(rows)
 }
 
+/// What makes a float's number in a unit.
+type Unit = fn(f64) -> RawGravity;
+
 /// The columns of a recording.
 struct Columns {
     time: Column,
     kind: Column,
     source: Column,
-    gravity_sg: Column,
-    gravity_plato: Column,
-    gravity_brix: Column,
-    angle_deg: Column,
+    /// Those of the four columns of a float's number that are there, each with its unit.
+    gravities: Vec<(Column, Unit)>,
     temperature: TemperatureColumns,
     battery_percent: Column,
 }
 
 impl Columns {
     fn of(table: &Table) -> Self {
+        let gravities: [(_, Unit); 4] = [
+            ("gravity_sg", RawGravity::Sg),
+            ("gravity_plato", RawGravity::Plato),
+            ("gravity_brix", RawGravity::Brix),
+            ("angle_deg", RawGravity::Degrees),
+        ];
+        let gravities = gravities.map(|(name, unit)| (table.column(name), unit));
+        let gravities = gravities.into_iter().filter(|(column, _)| column.is_there()).collect();
         Columns {
             time: table.column("time"),
             kind: table.column("kind"),
             source: table.column("source"),
-            gravity_sg: table.column("gravity_sg"),
-            gravity_plato: table.column("gravity_plato"),
-            gravity_brix: table.column("gravity_brix"),
-            angle_deg: table.column("angle_deg"),
+            gravities,
             temperature: table.temperature_columns(),
             battery_percent: table.column("battery_percent"),
         }
@@ -380,12 +387,10 @@ fn row(record: &table::Row<'_>, columns: &Columns, sources: &mut Vec<Name>) -> R
             sources[sources.len() - 1].clone()
         }
     };
-    let gravity = record
-        .number(columns.gravity_sg)?
-        .map(RawGravity::Sg)
-        .or(record.number(columns.gravity_plato)?.map(RawGravity::Plato))
-        .or(record.number(columns.gravity_brix)?.map(RawGravity::Brix))
-        .or(record.number(columns.angle_deg)?.map(RawGravity::Degrees));
+    let mut gravity = None;
+    for (column, unit) in &columns.gravities {
+        gravity = gravity.or(record.number(*column)?.map(unit));
+    }
     let values = Values {
         gravity,
         temperature_c: record.celsius(columns.temperature)?,

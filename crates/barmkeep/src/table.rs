@@ -1,6 +1,7 @@
 //! Tables that a person hands over: CSV with a header, each fault with its line.
 
 use crate::failure::{Failure, Status};
+use std::cell::Cell;
 use std::io::Cursor;
 use std::path::Path;
 
@@ -12,14 +13,12 @@ pub struct Table {
     /// The row that was read last; its memory is used again for the next.
     record: csv::StringRecord,
     /// How far lines were counted: a byte, and its line.
-    counted: (usize, u64),
+    counted: Cell<(usize, u64)>,
 }
 
 /// One row of it.
 pub struct Row<'a> {
-    /// Its line in the file, from 1.
-    pub line: u64,
-    record: &'a csv::StringRecord,
+    table: &'a Table,
 }
 
 /// A column by its name, which a table may have or not.
@@ -57,7 +56,8 @@ impl Table {
         let header = |header: &str| header.trim_start_matches('\u{feff}').trim().to_owned();
         let columns = headers.iter().map(header).collect();
         let record = csv::StringRecord::new();
-        Ok(Table { name: name.to_owned(), columns, reader, record, counted: (0, 1) })
+        let counted = Cell::new((0, 1));
+        Ok(Table { name: name.to_owned(), columns, reader, record, counted })
     }
 
     /// The file's name.
@@ -84,16 +84,10 @@ impl Table {
     /// Where it is not text, or has not as many fields as the header.
     pub fn next_row(&mut self) -> Result<Option<Row<'_>>, Failure> {
         loop {
-            let read = self.reader.read_record(&mut self.record);
-            let position = match &read {
+            match self.reader.read_record(&mut self.record) {
                 Ok(false) => return Ok(None),
-                Ok(true) => self.record.position(),
-                Err(error) => error.position(),
-            };
-            let byte = position.map_or(0, csv::Position::byte);
-            let line = self.line_at(byte);
-            if let Err(error) = read {
-                return Err(fault(&format!("{}:{line}", self.name), &error.to_string()));
+                Ok(true) => {}
+                Err(error) => return Err(self.fault_at(error.position(), &error.to_string())),
             }
             if self.record.as_slice().trim().is_empty() {
                 continue;
@@ -101,36 +95,37 @@ impl Table {
             let (has, needs) = (self.record.len(), self.columns.len());
             if has != needs {
                 let problem = format!("the line has {has} fields, the first one has {needs}");
-                return Err(fault(&format!("{}:{line}", self.name), &problem)
+                return Err(self
+                    .fault_at(self.record.position(), &problem)
                     .hint("decimals use a point; a text with a comma stands in quotation marks"));
             }
-            return Ok(Some(Row { line, record: &self.record }));
+            return Ok(Some(Row { table: self }));
         }
     }
 
     /// The line of a row that begins at this byte, or at the first one after it that ends no line:
     /// the reader stops within the end of a line that has two characters.
-    fn line_at(&mut self, byte: u64) -> u64 {
+    fn line_at(&self, byte: u64) -> u64 {
         let text = self.reader.get_ref().get_ref();
         let byte = usize::try_from(byte).unwrap_or(usize::MAX);
-        let (mut at, mut line) = self.counted;
+        let (mut at, mut line) = self.counted.get();
         while at < text.len() && (at < byte || matches!(text[at], b'\n' | b'\r')) {
             let lone = text[at] == b'\r' && text.get(at + 1) != Some(&b'\n');
             line += u64::from(lone || text[at] == b'\n');
             at += 1;
         }
-        self.counted = (at, line);
+        self.counted.set((at, line));
         line
+    }
+
+    fn fault_at(&self, position: Option<&csv::Position>, problem: &str) -> Failure {
+        let line = self.line_at(position.map_or(0, csv::Position::byte));
+        fault(&format!("{}:{line}", self.name), problem)
     }
 
     /// A fault of the file.
     pub fn fault(&self, problem: &str) -> Failure {
         fault(&self.name, problem)
-    }
-
-    /// A fault of one of its lines.
-    pub fn fault_in(&self, line: u64, problem: &str) -> Failure {
-        fault(&format!("{}:{line}", self.name), problem)
     }
 }
 
@@ -147,9 +142,24 @@ impl Column {
 }
 
 impl Row<'_> {
+    /// Its line in the file, from 1; counted only where somebody asks.
+    pub fn line(&self) -> u64 {
+        self.table.line_at(self.table.record.position().map_or(0, csv::Position::byte))
+    }
+
+    /// A fault of this row.
+    pub fn fault(&self, problem: &str) -> Failure {
+        self.table.fault_at(self.table.record.position(), problem)
+    }
+
     /// What stands in a column; `None` where there is none, or nothing in it.
     pub fn text(&self, column: Column) -> Option<&str> {
-        let field = self.record.get(column.place?)?;
+        let field = self.table.record.get(column.place?)?;
+        // Most fields have nothing to trim, which their ends show.
+        let bare = |end: Option<&u8>| end.is_some_and(u8::is_ascii_graphic);
+        if bare(field.as_bytes().first()) && bare(field.as_bytes().last()) {
+            return Some(field);
+        }
         Some(field.trim()).filter(|text| !text.is_empty())
     }
 
@@ -190,7 +200,7 @@ mod tests {
             let a = table.column("a");
             let mut lines = Vec::new();
             while let Some(row) = table.next_row().unwrap() {
-                lines.push((row.line, row.text(a).unwrap().replace('\r', "")));
+                lines.push((row.line(), row.text(a).unwrap().replace('\r', "")));
             }
             let expected = [(2, "1"), (5, "3"), (6, "5\n6"), (8, "8")];
             assert_eq!(lines, expected.map(|(line, a)| (line, a.to_owned())));

@@ -96,6 +96,11 @@ impl Course {
         !matches!(self.pace, Pace::Fall { rest, .. } if rest > 0.0)
     }
 
+    /// Whether only its tail is left, which goes on alike in one step or in many.
+    pub fn is_in_tail(&self) -> bool {
+        matches!(self.pace, Pace::Tail { .. })
+    }
+
     /// For how long less than `within` points have been left already, at most, in h; 0 while more
     /// is left.
     pub fn within_for(&self, within: f64) -> f64 {

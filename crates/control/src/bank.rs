@@ -4,7 +4,6 @@
 //! IEEE Transactions on Automatic Control 10 (1965) 434–439 (from memory).
 
 use crate::filter::{self, Filter, Inputs};
-use crate::probe::Probe;
 use crate::{Output, past::Past};
 use quantity::{Span, Stamp};
 use serde::{Deserialize, Serialize};
@@ -56,7 +55,7 @@ pub(crate) struct State {
 }
 
 impl Bank {
-    pub fn new(at: Stamp, beer: f64, probe: &Probe) -> Self {
+    pub fn new(at: Stamp, beer: f64, variance: f64) -> Self {
         let mut bank = Bank {
             at,
             filters: vec![Filter::new(beer); TAUS.len()],
@@ -66,12 +65,12 @@ impl Bank {
             chiller_known: false,
             heater_known: false,
         };
-        bank.learn(beer, probe.variance(), 0.0);
+        bank.learn(beer, variance, 0.0);
         bank
     }
 
-    /// Takes a reading that is newer than the last one; `pieces` are the inputs since that.
-    pub fn take(&mut self, at: Stamp, beer: f64, probe: &Probe, pieces: &[(Stamp, Stamp, Inputs)]) {
+    /// Takes a reading with an error of this variance, newer than the last one; `pieces` are the inputs since that.
+    pub fn take(&mut self, at: Stamp, beer: f64, variance: f64, pieces: &[(Stamp, Stamp, Inputs)]) {
         let hours = at.since(self.at).hours();
         if hours > LONGEST_GAP {
             for filter in &mut self.filters {
@@ -86,7 +85,7 @@ impl Bank {
             }
         }
         self.at = at;
-        self.learn(beer, probe.variance(), hours);
+        self.learn(beer, variance, hours);
         self.judge();
     }
 
@@ -183,14 +182,14 @@ impl Bank {
     fn judge(&mut self) {
         let filter = &self.filters[self.current];
         let cooling = filter.x[filter::COOLING];
-        let cooling_sd = filter.sd([0.0, 0.0, 0.0, 1.0, 0.0, 0.0]);
+        let cooling_sd = filter.sd(&[(filter::COOLING, 1.0)]);
         self.chiller_known = if self.chiller_known {
             cooling_sd < 0.5 * cooling.abs()
         } else {
             cooling < -0.2 && cooling_sd < 0.25 * cooling.abs()
         };
-        let heating = filter.x[filter::HEATING] + filter.x[filter::DIRECT];
-        let heating_sd = filter.sd([0.0, 0.0, 0.0, 0.0, 1.0, 1.0]);
+        let heats = [(filter::HEATING, 1.0), (filter::DIRECT, 1.0)];
+        let (heating, heating_sd) = (filter.sum(&heats), filter.sd(&heats));
         self.heater_known = if self.heater_known {
             heating_sd < 0.6 * heating.abs()
         } else {

@@ -121,27 +121,27 @@ impl Filter {
         }
     }
 
-    /// F·x and F·P·Fᵀ. F is the identity but for its first two rows, and all but their first `K`
-    /// numbers are 0.
+    /// F·x and F·P·Fᵀ. F is the identity but for its first two rows, which begin with 1 and with 0,
+    /// and all but their first `K` numbers are 0.
     fn carry<const K: usize>(&mut self, of_temperature: &[f64; N], of_rate: &[f64; N]) {
-        let dot = |row: &[f64; N], x: &[f64; N]| (0..K).map(|k| row[k] * x[k]).sum::<f64>();
-        (self.x[TEMPERATURE], self.x[RATE]) = (dot(of_temperature, &self.x), dot(of_rate, &self.x));
+        let behind = |row: &[f64; N], x: &[f64; N]| (1..K).map(|k| row[k] * x[k]).sum::<f64>();
+        let temperature_of = |x: &[f64; N]| x[TEMPERATURE] + behind(of_temperature, x);
+        let rate_of = |x: &[f64; N]| behind(of_rate, x);
+        (self.x[TEMPERATURE], self.x[RATE]) = (temperature_of(&self.x), rate_of(&self.x));
         let p = &mut self.covariance;
         let (mut temperature, mut rate) = ([0.0; N], [0.0; N]);
         for j in 0..N {
             let column: [f64; N] = std::array::from_fn(|i| p[PLACE[i][j]]);
-            temperature[j] = dot(of_temperature, &column);
-            rate[j] = dot(of_rate, &column);
+            temperature[j] = temperature_of(&column);
+            rate[j] = rate_of(&column);
         }
         for j in 2..N {
             p[PLACE[TEMPERATURE][j]] = temperature[j];
             p[PLACE[RATE][j]] = rate[j];
         }
-        p[PLACE[TEMPERATURE][TEMPERATURE]] = dot(of_temperature, &temperature);
-        p[PLACE[RATE][RATE]] = dot(of_rate, &rate);
-        // The same but for rounding.
-        let (one, other) = (dot(of_rate, &temperature), dot(of_temperature, &rate));
-        p[PLACE[TEMPERATURE][RATE]] = (one + other) / 2.0;
+        p[PLACE[TEMPERATURE][TEMPERATURE]] = temperature_of(&temperature);
+        p[PLACE[TEMPERATURE][RATE]] = rate_of(&temperature);
+        p[PLACE[RATE][RATE]] = rate_of(&rate);
     }
 
     /// Learns from a reading whose error has this variance.
@@ -153,10 +153,11 @@ impl Filter {
         let expected = with_beer[TEMPERATURE].max(0.0) + variance;
         let squared = miss * miss / expected;
         let taken = if squared > SURPRISE_MAX { miss * miss / SURPRISE_MAX } else { expected };
+        let gain = with_beer.map(|covariance| covariance / taken);
         for i in 0..N {
-            self.x[i] += with_beer[i] / taken * miss;
+            self.x[i] += gain[i] * miss;
             for j in i..N {
-                p[PLACE[i][j]] -= with_beer[i] * with_beer[j] / taken;
+                p[PLACE[i][j]] -= gain[i] * with_beer[j];
             }
         }
         Surprise { squared: squared.min(SURPRISE_MAX), log_variance: taken.ln() }
@@ -164,38 +165,43 @@ impl Filter {
 
     /// Moves the estimate to where heating cannot cool and cooling cannot heat.
     pub fn keep_possible(&mut self) {
-        self.bound([0.0, 0.0, 0.0, 0.0, 1.0, 0.2], 0.0);
-        self.bound([0.0, 0.0, 0.0, 0.0, 0.0, 1.0], 0.0);
-        self.bound([0.0, 0.0, 0.0, -1.0, 0.0, 0.0], 0.1);
+        self.bound(&[(HEATING, 1.0), (DIRECT, 0.2)], 0.0);
+        self.bound(&[(DIRECT, 1.0)], 0.0);
+        self.bound(&[(COOLING, -1.0)], 0.1);
     }
 
-    /// The standard deviation of a weighted sum of states.
-    pub fn sd(&self, weights: [f64; N]) -> f64 {
-        let p = unpack(&self.covariance);
-        quadratic(&p, &weights).1.max(0.0).sqrt()
+    /// A sum of states, each with its weight.
+    pub fn sum(&self, weights: &[(usize, f64)]) -> f64 {
+        weights.iter().map(|(state, weight)| weight * self.x[*state]).sum()
     }
 
-    /// Projects so that the weighted sum is at least `low`.
-    fn bound(&mut self, weights: [f64; N], low: f64) {
-        let value: f64 = weights.iter().zip(&self.x).map(|(w, x)| w * x).sum();
+    /// The standard deviation of such a sum.
+    pub fn sd(&self, weights: &[(usize, f64)]) -> f64 {
+        self.variance(weights).max(0.0).sqrt()
+    }
+
+    /// Projects so that such a sum is at least `low`.
+    fn bound(&mut self, weights: &[(usize, f64)], low: f64) {
+        let value = self.sum(weights);
         if value >= low {
             return;
         }
-        let p = unpack(&self.covariance);
-        let (with_sum, variance) = quadratic(&p, &weights);
+        let variance = self.variance(weights);
         if variance > 0.0 {
-            for (x, share) in self.x.iter_mut().zip(with_sum) {
-                *x += share * (low - value) / variance;
+            for i in 0..N {
+                self.x[i] += self.with_sum(i, weights) * (low - value) / variance;
             }
         }
     }
-}
 
-/// P·w and wᵀ·P·w.
-fn quadratic(p: &[[f64; N]; N], weights: &[f64; N]) -> ([f64; N], f64) {
-    let product: [f64; N] =
-        std::array::from_fn(|i| p[i].iter().zip(weights).map(|(p, w)| p * w).sum());
-    (product, product.iter().zip(weights).map(|(p, w)| p * w).sum())
+    /// The covariance of a state with a sum of states.
+    fn with_sum(&self, state: usize, weights: &[(usize, f64)]) -> f64 {
+        weights.iter().map(|(j, weight)| weight * self.covariance[PLACE[state][*j]]).sum()
+    }
+
+    fn variance(&self, weights: &[(usize, f64)]) -> f64 {
+        weights.iter().map(|(i, weight)| weight * self.with_sum(*i, weights)).sum()
+    }
 }
 
 const fn places() -> [[usize; N]; N] {

@@ -12,6 +12,10 @@ use crate::{Because, Output};
 use quantity::{Span, Stamp};
 use serde::{Deserialize, Serialize};
 
+/// Readings that come faster than this are learnt from together, by their mean: within so short a
+/// time a beer moves by less than any probe shows.
+const LEARNS_EVERY: Span = Span::from_secs(30);
+
 /// What was learnt from the readings and the outputs' own switching.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct Foresight {
@@ -20,10 +24,38 @@ pub(crate) struct Foresight {
     probe: Option<Probe>,
     bank: Option<Bank>,
     witness: Option<Witness>,
+    #[serde(default)]
+    waiting: Waiting,
     trials: Trials,
     level: Level,
     /// The beer's extremes with both outputs off, as the last decision foresaw them, in °C.
     foreseen: Option<Extremes>,
+}
+
+/// Readings that were not learnt from yet.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct Waiting {
+    /// When the first of them came.
+    since: Option<Stamp>,
+    sum: f64,
+    count: u32,
+}
+
+impl Waiting {
+    /// One more; older ones than can be learnt from with it are let go.
+    fn add(&mut self, at: Stamp, beer: f64) {
+        if self.since.is_none_or(|since| at.since(since) > LEARNS_EVERY) {
+            *self = Waiting { since: Some(at), sum: 0.0, count: 0 };
+        }
+        self.sum += beer;
+        self.count += 1;
+    }
+
+    /// Their mean and their number; none waits from then on.
+    fn take(&mut self) -> (f64, u32) {
+        let Waiting { sum, count, .. } = std::mem::take(self);
+        (sum / f64::from(count), count)
+    }
 }
 
 impl Foresight {
@@ -34,6 +66,7 @@ impl Foresight {
             probe: None,
             bank: None,
             witness: None,
+            waiting: Waiting::default(),
             trials: Trials::default(),
             level: Level::new(start),
             foreseen: None,
@@ -49,12 +82,18 @@ impl Foresight {
         let Some(probe) = &self.probe else { return };
         match (&mut self.bank, &mut self.witness) {
             (Some(bank), Some(witness)) => {
-                let pieces = self.past.pieces(bank.at, at, bank::DELAY);
-                bank.take(at, beer, probe, &pieces);
-                witness.take(at, beer, probe.variance(), bank.tau(), &pieces);
+                self.waiting.add(at, beer);
+                if at.since(bank.at) < LEARNS_EVERY {
+                    return;
+                }
+                let (beer, count) = self.waiting.take();
+                let variance = probe.variance() / f64::from(count);
+                let pieces: Vec<_> = self.past.pieces(bank.at, at, bank::DELAY).collect();
+                bank.take(at, beer, variance, &pieces);
+                witness.take(at, beer, variance, bank.tau(), &pieces);
             }
             _ => {
-                self.bank = Some(Bank::new(at, beer, probe));
+                self.bank = Some(Bank::new(at, beer, probe.variance()));
                 self.witness = Some(Witness::new(at, beer, probe.variance()));
             }
         }

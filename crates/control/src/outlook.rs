@@ -7,14 +7,13 @@ use crate::past::inputs;
 use quantity::{Span, Temperature};
 use serde::{Deserialize, Serialize};
 
-/// Number of steps looked ahead.
-const STEPS: usize = 60;
+/// So many time constants are looked ahead, within these bounds in h.
+const LOOKS_AHEAD: f64 = 7.5;
+const LOOKS_LEAST: f64 = 2.0;
+const LOOKS_MOST: f64 = 6.0;
 /// Before its setpoint moves, the beer leaves it by no more than this, in K: half a step of 3 K. An
 /// engineering choice, no source.
 const EARLY_MOST: f64 = 1.5;
-/// A step is an eighth of the time constant, within these bounds, in h.
-const STEP_LEAST: f64 = 2.0 / 60.0;
-const STEP_MOST: f64 = 6.0 / 60.0;
 
 /// The setpoint now and to come, in °C over h from now.
 #[derive(Debug, Clone, PartialEq)]
@@ -87,34 +86,38 @@ impl Path {
 
     /// The setpoint in so many hours.
     pub fn at(&self, hours: f64) -> f64 {
-        self.along().at(hours)
-    }
-
-    /// The path, to be asked in order of time.
-    fn along(&self) -> Along<'_> {
-        Along { points: &self.points, next: 0 }
-    }
-}
-
-/// A path on which time only goes forward.
-struct Along<'a> {
-    points: &'a [(f64, f64)],
-    /// The first point that has not come.
-    next: usize,
-}
-
-impl Along<'_> {
-    /// The setpoint in so many hours; not fewer than the last time.
-    fn at(&mut self, hours: f64) -> f64 {
-        while self.points.get(self.next).is_some_and(|(at, _)| *at <= hours) {
-            self.next += 1;
-        }
-        let (from, start) = self.points[self.next.saturating_sub(1)];
-        match self.points.get(self.next) {
+        let next = self.points.partition_point(|(at, _)| *at <= hours);
+        let (from, start) = self.points[next.saturating_sub(1)];
+        match self.points.get(next) {
             Some((to, end)) if *to > from => start + (end - start) * (hours - from) / (to - from),
             _ => start,
         }
     }
+
+    /// Its straight legs from `begins` to `ends`, in hours from now.
+    fn legs(&self, begins: f64, ends: f64) -> impl Iterator<Item = Leg> {
+        // It stands before its first point and after its last one.
+        let first = self.points.first().map(|(_, at)| (f64::NEG_INFINITY, *at));
+        let last = self.points.last().map(|(_, at)| (f64::INFINITY, *at));
+        let (from, to) = (self.points.iter().copied(), self.points.iter().copied());
+        let pairs = first.into_iter().chain(from).zip(to.chain(last));
+        pairs.filter_map(move |((from, start), (to, end))| {
+            let (begins, ends) = (from.max(begins), to.min(ends));
+            let slope = if start == end { 0.0 } else { (end - start) / (to - from) };
+            let at = |hours: f64| if slope == 0.0 { start } else { start + slope * (hours - from) };
+            (begins < ends).then(|| Leg { begins, ends, start: at(begins), end: at(ends), slope })
+        })
+    }
+}
+
+/// A straight part of a path; times in h from now, temperatures in °C.
+struct Leg {
+    begins: f64,
+    ends: f64,
+    start: f64,
+    end: f64,
+    /// In K/h.
+    slope: f64,
 }
 
 impl Outlook {
@@ -135,24 +138,32 @@ impl Extremes {
     const NONE: Extremes = Extremes { low: f64::INFINITY, high: f64::NEG_INFINITY };
 
     fn take(&mut self, value: f64) {
-        self.low = self.low.min(value);
-        self.high = self.high.max(value);
+        if value < self.low {
+            self.low = value;
+        }
+        if value > self.high {
+            self.high = value;
+        }
+    }
+
+    fn join(&mut self, other: Extremes) {
+        self.take(other.low);
+        self.take(other.high);
     }
 }
 
 /// Looks ahead from now; `pending` are the pieces of inputs that were given and have not acted yet.
 pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) -> Outlook {
     let error = state.x[TEMPERATURE] - path.at(0.0);
-    let soon = (2.0 * state.tau).max(0.5);
-    let mut elapsed = 0.0;
+    let mut begins = 0.0;
     for (hours, inputs) in pending {
         state.advance(*hours, *inputs);
-        elapsed += hours;
+        begins += hours;
     }
-    let step = (state.tau / 8.0).clamp(STEP_LEAST, STEP_MOST);
-    let course = |running| Course::new(&state, step, inputs(running));
-    // Side by side, so that the machine need not wait for one to begin the next.
-    let mut courses = [None, Some(Output::Chiller), Some(Output::Heater)].map(course);
+    let ends = begins + (LOOKS_AHEAD * state.tau).clamp(LOOKS_LEAST, LOOKS_MOST);
+    let soon = (2.0 * state.tau).max(0.5);
+    let course = |running| Course::new(&state, begins, inputs(running));
+    let [off, cooled, heated] = [None, Some(Output::Chiller), Some(Output::Heater)].map(course);
     let mut outlook = Outlook {
         error,
         off: Extremes::NONE,
@@ -161,58 +172,70 @@ pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) 
         cooled_high: f64::NEG_INFINITY,
         heated_low: f64::INFINITY,
     };
-    let mut along = path.along();
-    for number in 0..=STEPS {
-        if number > 0 {
-            courses.iter_mut().for_each(Course::step);
-            elapsed += step;
-        }
-        let setpoint = along.at(elapsed);
-        let [off, cooled, heated] = courses.each_ref().map(|course| course.beer);
-        outlook.beer.take(off);
-        outlook.off.take(off - setpoint);
-        if elapsed <= soon {
-            outlook.soon.take(off - setpoint);
-        }
-        outlook.cooled_high = outlook.cooled_high.max(cooled - setpoint);
-        outlook.heated_low = outlook.heated_low.min(heated - setpoint);
+    for leg in path.legs(begins, ends) {
+        let left = [leg.begins, leg.ends].map(|hours| off.left(hours));
+        outlook.off.join(off.errors(&leg, left));
+        outlook.cooled_high = outlook.cooled_high.max(cooled.errors(&leg, left).high);
+        outlook.heated_low = outlook.heated_low.min(heated.errors(&leg, left).low);
     }
+    for leg in path.legs(begins, soon) {
+        let left = [leg.begins, leg.ends].map(|hours| off.left(hours));
+        outlook.soon.join(off.errors(&leg, left));
+    }
+    let still = Leg { begins, ends, start: 0.0, end: 0.0, slope: 0.0 };
+    outlook.beer = off.errors(&still, [begins, ends].map(|hours| off.left(hours)));
     outlook
 }
 
-/// The beer's course if one output runs from now on, or none; as [`State::advance`], with all that
-/// stays the same worked out before.
+/// The beer's course if one output runs from `begins` on, or none: what [`State::advance`] gives, as
+/// a function of time.
 struct Course {
+    begins: f64,
     beer: f64,
-    rate: f64,
-    /// Where the rate goes, in K/h, and the share of the way in a step.
+    tau: f64,
+    /// How fast the beer goes in the end, and by how much faster at the beginning, in K/h.
     end: f64,
-    a: f64,
-    /// What a step adds: for each K/h of the rate, by where the rate goes, and directly.
-    by_rate: f64,
-    by_end: f64,
-    direct: f64,
+    excess: f64,
 }
 
 impl Course {
-    fn new(state: &State, step: f64, inputs: Inputs) -> Self {
-        let a = -(-step / state.tau).exp_m1();
+    fn new(state: &State, begins: f64, inputs: Inputs) -> Self {
         let x = &state.x;
-        let end = x[DRIFT] + x[COOLING] * inputs.chiller + x[HEATING] * inputs.heater;
+        let rate = x[DRIFT] + x[COOLING] * inputs.chiller + x[HEATING] * inputs.heater;
         Course {
+            begins,
             beer: x[TEMPERATURE],
-            rate: x[RATE],
-            end,
-            a,
-            by_rate: state.tau * a,
-            by_end: (step - state.tau * a) * end,
-            direct: x[DIRECT] * inputs.heater * step,
+            tau: state.tau,
+            end: rate + x[DIRECT] * inputs.heater,
+            excess: x[RATE] - rate,
         }
     }
 
-    fn step(&mut self) {
-        self.beer += self.by_rate * self.rate + self.by_end + self.direct;
-        self.rate += self.a * (self.end - self.rate);
+    /// How much of the excess is left in so many hours from now, as a share; of all courses of one
+    /// time constant.
+    fn left(&self, hours: f64) -> f64 {
+        (-(hours - self.begins) / self.tau).exp()
+    }
+
+    /// The beer's temperature in so many hours from now, with this share left.
+    fn beer(&self, hours: f64, left: f64) -> f64 {
+        self.beer + self.end * (hours - self.begins) + self.excess * self.tau * (1.0 - left)
+    }
+
+    /// The extremes of beer less setpoint along a leg, where these shares are left at its ends.
+    fn errors(&self, leg: &Leg, left: [f64; 2]) -> Extremes {
+        let mut extremes = Extremes::NONE;
+        extremes.take(self.beer(leg.begins, left[0]) - leg.start);
+        extremes.take(self.beer(leg.ends, left[1]) - leg.end);
+        // The error turns where the beer is as fast as the setpoint: once at most, since its speed
+        // only nears its end.
+        let turn = (leg.slope - self.end) / self.excess;
+        if turn < left[0] && turn > left[1] {
+            let hours = self.begins - self.tau * turn.ln();
+            let setpoint = leg.start + leg.slope * (hours - leg.begins);
+            extremes.take(self.beer(hours, turn) - setpoint);
+        }
+        extremes
     }
 }
 
@@ -238,6 +261,51 @@ mod tests {
         let jump =
             Path::new(c(16.0), &[(Span::from_hours(1), c(16.0)), (Span::from_hours(1), c(19.0))]);
         assert_eq!((jump.at(0.99), jump.at(1.0)), (16.0, 19.0));
+    }
+
+    #[test]
+    fn the_outlook_has_the_extremes_that_small_steps_find() {
+        let c = |celsius: f64| Temperature::from_celsius(celsius).unwrap();
+        let h = Span::from_hours_f64;
+        let jump = [(h(1.0), c(18.0)), (h(1.0), c(17.0)), (h(3.0), c(16.0)), (h(4.5), c(18.5))];
+        for (tau, rate, ahead) in
+            [(0.2, 1.0, &jump[..]), (0.75, -2.0, &jump[..]), (0.75, 1.5, &[]), (1.7, 0.0, &jump)]
+        {
+            let state = State { tau, x: [18.2, rate, 0.15, -2.0, 1.2, 0.3] };
+            let path = Path::new(c(18.0), ahead);
+            let pending = [(1.0 / 60.0, inputs(None))];
+            let outlook = outlook(state, &pending, &path);
+            let stepped = |running, hours: f64| {
+                let (mut state, mut at) = (state, pending[0].0);
+                state.advance(at, pending[0].1);
+                let (mut errors, mut beer) = (Extremes::NONE, Extremes::NONE);
+                let step = (hours - at) / 20_000.0;
+                for _ in 0..=20_000 {
+                    beer.take(state.x[TEMPERATURE]);
+                    errors.take(state.x[TEMPERATURE] - path.at(at));
+                    state.advance(step, inputs(running));
+                    at += step;
+                }
+                (errors, beer)
+            };
+            let ends = pending[0].0 + (7.5 * tau).clamp(2.0, 6.0);
+            let (off, beer) = stepped(None, ends);
+            let (soon, _) = stepped(None, (2.0 * tau).max(0.5));
+            let (cooled, _) = stepped(Some(Output::Chiller), ends);
+            let (heated, _) = stepped(Some(Output::Heater), ends);
+            for (what, found, expected) in [
+                ("off, low", outlook.off.low, off.low),
+                ("off, high", outlook.off.high, off.high),
+                ("soon, low", outlook.soon.low, soon.low),
+                ("soon, high", outlook.soon.high, soon.high),
+                ("beer, low", outlook.beer.low, beer.low),
+                ("beer, high", outlook.beer.high, beer.high),
+                ("cooled, high", outlook.cooled_high, cooled.high),
+                ("heated, low", outlook.heated_low, heated.low),
+            ] {
+                assert!((found - expected).abs() < 2e-3, "{tau} h, {what}: {found}, {expected}");
+            }
+        }
     }
 
     #[test]

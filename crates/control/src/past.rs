@@ -36,23 +36,21 @@ impl Past {
     }
 
     /// The pieces of constant inputs between two instants, when each switching acts `delay` later.
-    pub fn pieces(&self, from: Stamp, to: Stamp, delay: Span) -> Vec<(Stamp, Stamp, Inputs)> {
-        let mut pieces = Vec::new();
+    pub fn pieces(
+        &self,
+        from: Stamp,
+        to: Stamp,
+        delay: Span,
+    ) -> impl Iterator<Item = (Stamp, Stamp, Inputs)> {
+        let acts = self.changes.iter().map(move |(at, next)| (*at + delay, *next));
         let (mut begin, mut running) = (from, None);
-        for (at, next) in self.changes.iter().map(|(at, next)| (*at + delay, *next)) {
-            if at >= to {
-                break;
-            }
-            if at > begin {
-                pieces.push((begin, at, inputs(running)));
-                begin = at;
-            }
-            running = next;
-        }
-        if begin < to {
-            pieces.push((begin, to, inputs(running)));
-        }
-        pieces
+        let within = acts.take_while(move |(at, _)| *at < to).map(Some).chain([None]);
+        within.filter_map(move |change| {
+            let (at, next) = change.unwrap_or((to, None));
+            let piece = (at > begin).then(|| (begin, at, inputs(running)));
+            (begin, running) = (begin.max(at), next);
+            piece
+        })
     }
 }
 
@@ -81,7 +79,6 @@ mod tests {
         past.switched(at(300), Some(Output::Heater));
         let found: Vec<(i64, i64, f64, f64)> = past
             .pieces(at(50), at(400), Span::from_secs(60))
-            .iter()
             .map(|(from, to, u)| (from.millis() / 1000, to.millis() / 1000, u.chiller, u.heater))
             .collect();
         assert_eq!(
@@ -89,8 +86,9 @@ mod tests {
             [(50, 160, 0.0, 0.0), (160, 260, 1.0, 0.0), (260, 360, 0.0, 0.0), (360, 400, 0.0, 1.0)]
         );
         past.forget_before(at(250));
-        assert_eq!(past.pieces(at(300), at(300), Span::ZERO), []);
-        assert_eq!(past.pieces(at(250), at(260), Span::ZERO), [(at(250), at(260), inputs(None))]);
+        assert_eq!(past.pieces(at(300), at(300), Span::ZERO).next(), None);
+        let found: Vec<_> = past.pieces(at(250), at(260), Span::ZERO).collect();
+        assert_eq!(found, [(at(250), at(260), inputs(None))]);
         assert_eq!(past.changes.len(), 2);
     }
 

@@ -22,6 +22,9 @@ pub fn ramped(
     up: TemperatureRate,
     down: TemperatureRate,
 ) -> Temperature {
+    if from == target {
+        return target;
+    }
     let mut left = elapsed.hours();
     let mut at = from;
     for leg in legs(from, target, up, down) {

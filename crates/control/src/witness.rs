@@ -92,12 +92,11 @@ impl Witness {
 
     /// What an output does.
     pub fn acts(&self, output: Output) -> Acts {
-        let weights = match output {
-            Output::Chiller => [0.0, 0.0, 0.0, -1.0, 0.0, 0.0],
-            Output::Heater => [0.0, 0.0, 0.0, 0.0, 1.0, 1.0],
+        let weights: &[(usize, f64)] = match output {
+            Output::Chiller => &[(filter::COOLING, -1.0)],
+            Output::Heater => &[(filter::HEATING, 1.0), (filter::DIRECT, 1.0)],
         };
-        let mean = weights.iter().zip(&self.filter.x).map(|(w, x)| w * x).sum();
-        Acts { mean, sd: self.filter.sd(weights) }
+        Acts { mean: self.filter.sum(weights), sd: self.filter.sd(weights) }
     }
 
     /// By how much more the beer warms by itself than was usual of late, in K/h; `None` where it

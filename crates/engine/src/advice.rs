@@ -103,6 +103,9 @@ impl Engine {
     /// Tells each rider how the vessel stands whose fridge it shares, and each such vessel whether
     /// a rider is locked: who has a hand in the fridge may have named either.
     pub(crate) fn look_at_fridges(&mut self, journal: &mut Journal<'_>) {
+        if self.bonds.hosts.is_empty() {
+            return;
+        }
         let mut locked: BTreeMap<Name, String> = BTreeMap::new();
         for (name, host) in &self.bonds.riders {
             if let Some(lock) = self.state.vessels.get(name).and_then(|rider| rider.locked.as_ref())

@@ -183,7 +183,7 @@ impl AlarmBook {
         condition: Option<Condition>,
         now: Stamp,
     ) -> Option<Change> {
-        if condition.is_none() && self.standing.is_empty() && self.pending.is_empty() {
+        if condition.is_none() && self.is_quiet() {
             return None;
         }
         let id: Cow<'static, str> = match source {
@@ -194,6 +194,11 @@ impl AlarmBook {
             Some(condition) => self.holds(rule, &id, &condition, now),
             None => self.is_gone(rule, &id, now),
         }
+    }
+
+    /// Whether nothing stands or is about to.
+    pub fn is_quiet(&self) -> bool {
+        self.standing.is_empty() && self.pending.is_empty()
     }
 
     fn holds(&mut self, rule: Rule, id: &str, what: &Condition, now: Stamp) -> Option<Change> {

@@ -60,11 +60,13 @@ impl Vessel {
             self.quarter = None;
             return;
         };
-        let at = quarter_of(cx.clock.wall_of(cx.now));
+        let wall = cx.clock.wall_of(cx.now);
         let before = self.quarter.as_ref().filter(|before| before.batch == batch.id);
-        if before.is_some_and(|before| before.at == at) {
+        let lasts = |before: &Quarter| before.at <= wall && wall.since(before.at) < POINTS_APART;
+        if before.is_some_and(lasts) {
             return;
         }
+        let at = quarter_of(wall);
         if let Some(before) = before {
             let point = self.point(cx, before, at);
             cx.journal.effects.push(Effect::Point(point));

@@ -311,6 +311,10 @@ impl Engine {
 
     fn clock_events(&mut self, event: ClockEvent, journal: &mut Journal<'_>) {
         let Some(clock) = self.state.clock else { return };
+        let steady = event == ClockEvent::Steady;
+        if steady && clock.doubtful_until.is_none() && self.state.alarms.is_quiet() {
+            return;
+        }
         let at = clock.wall_of(clock.steady);
         if let ClockEvent::Stepped { millis, away } = event {
             let size = Span::from_millis(millis.abs());

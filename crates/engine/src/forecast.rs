@@ -21,8 +21,10 @@ const EARLIEST: f64 = 0.05;
 const LATEST: f64 = 0.95;
 /// Of ways that stall nothing can be told; where they are more than the rest, nothing is told.
 const ENDS_LEAST: f64 = 0.5;
-/// A forecast is made anew after this.
-const EVERY: Span = Span::from_hours(3);
+/// A forecast is made anew after a quarter of the time that the running stage has left, within
+/// these bounds.
+const SOONEST: Span = Span::from_hours(1);
+const EVERY: Span = Span::from_hours(6);
 /// It is told at most this often,
 const TOLD_EVERY: Span = Span::from_hours(6);
 /// and only where a stage's end moved by more than this and by more than this share of the time
@@ -60,10 +62,7 @@ impl Vessel {
             return;
         }
         let Some(batch) = &self.batch else { return };
-        let made = batch.forecast.made;
-        let due =
-            made.is_none_or(|(at, stage)| stage != batch.stage.index || cx.now.since(at) >= EVERY);
-        if !due {
+        if !batch.forecast.is_due(batch.stage.index, cx.now) {
             return;
         }
         let ways = self.ways(cx);
@@ -104,7 +103,8 @@ impl Vessel {
         };
         let Some(ahead) = ahead() else { return Vec::new() };
         let beer = Temperature::clamped(ahead.beer);
-        let courses = ahead.batch.belief.courses(WAYS, beer);
+        let count = if ahead.is_by_time_alone() { 1 } else { WAYS };
+        let courses = ahead.batch.belief.courses(count, beer);
         courses.into_iter().map(|course| ahead.follow(course)).collect()
     }
 
@@ -196,6 +196,16 @@ impl Forecast {
     /// long the running stage takes.
     pub fn is_outdated(&mut self) {
         (self.made, self.entered) = (None, None);
+    }
+
+    fn is_due(&self, stage: usize, now: Stamp) -> bool {
+        let Some((made, of)) = self.made else { return true };
+        let wait = match self.stages.first().map(|running| running.leaves) {
+            Some(Some(leaves)) => Span::from_millis(leaves.since(made).millis() / 4),
+            Some(None) => EVERY,
+            None => SOONEST,
+        };
+        of != stage || now.since(made) >= wait.clamp(SOONEST, EVERY)
     }
 
     fn is_worth_telling(&self, pitched: Stamp, now: Stamp) -> bool {

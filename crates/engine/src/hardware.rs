@@ -43,14 +43,25 @@ impl Vessel {
     /// Alarms on the outputs and on where the probe hangs.
     pub fn watch_outputs(&mut self, cx: &mut Context<'_, '_>) {
         let signs = self.signs(cx);
+        let apart = self.apart_from_float(cx);
+        if signs.is_empty() && apart.is_none() && self.nothing_is_amiss(cx.now) {
+            return;
+        }
         let misplaced = signs.iter().find_map(|sign| in_the_air(sign, cx));
         let in_air = misplaced.is_some();
-        let apart = self.apart_from_float(cx);
         self.alarm(cx, rules::PROBE_MISPLACED, None, misplaced.or(apart));
         self.watch_effects(cx, &signs, in_air);
         self.watch_reports(cx, &signs, in_air);
         self.watch_balance(cx, &signs);
         self.rest_chiller(&signs, cx.now);
+    }
+
+    /// Whether no alarm is to be raised or ended, nothing is kept off and no relay disagrees, as it
+    /// is nearly always.
+    fn nothing_is_amiss(&self, now: Stamp) -> bool {
+        let kept_off = self.blocks.ran_away || self.blocks.chiller_rests;
+        let quiet = self.alarms.is_quiet() && !kept_off;
+        quiet && KINDS.iter().all(|kind| self.disagreement(*kind, now).is_none())
     }
 
     /// What speaks against the hardware, from relays and from thermostats.

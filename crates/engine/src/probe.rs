@@ -199,7 +199,7 @@ impl Probe {
         self.recent
             .iter()
             .find(|(before, from_c)| {
-                at.since(*before) <= JUMP_TIME && (celsius - from_c).abs() > JUMP_K
+                (celsius - from_c).abs() > JUMP_K && at.since(*before) <= JUMP_TIME
             })
             .map(|(_, from_c)| ProbeDoubt::Jumped { from_c: *from_c, to_c: celsius })
     }

@@ -308,6 +308,7 @@ impl Vessel {
     }
 
     /// The probe that is controlled on: the beer's, else the first float's own temperature.
+    #[inline]
     pub fn controlled(&self, config: &config::Vessel) -> Option<&Probe> {
         match controlled_on(config)? {
             Controlled::Beer => Some(&self.beer),
@@ -316,6 +317,7 @@ impl Vessel {
     }
 
     /// The beer's temperature, where it is known well enough to act on.
+    #[inline]
     pub fn beer_now(&self, config: &config::Vessel) -> Option<Temperature> {
         let probe = self.controlled(config)?;
         let (at, temperature) = probe.last()?;
@@ -484,19 +486,18 @@ impl Vessel {
     pub fn distance_to_target(&self, setup: &VesselSetup) -> Option<(f64, bool)> {
         let config = &setup.config;
         let batch = self.batch.as_ref()?;
+        let end = self.stage_end(config)?.celsius();
+        let arrived = self.setpoint.is_some_and(|at| (at.celsius() - end).abs() <= ARRIVED);
         if setup.beer_follows_setpoint {
-            let end = self.stage_end(config)?.celsius();
-            return Some((self.setpoint?.celsius() - end, self.setpoint_arrived(config)));
+            return Some((self.setpoint?.celsius() - end, arrived));
         }
         self.beer_now(config)?;
         let mean = self.controlled(config)?.mean(self.settled_at)?.celsius();
         let hysteresis = config.control.hysteresis.kelvin();
-        let end = self.stage_end(config)?.celsius();
         let free = !batch.stage.nudge.as_ref().is_some_and(Nudge::is_fixed);
         if matches!(batch.stage().target, Target::FreeRise { .. }) && free {
             return Some((mean - end, mean >= end - hysteresis));
         }
-        let arrived = self.setpoint_arrived(config);
         Some((mean - end, arrived && (mean - end).abs() <= 2.0 * hysteresis))
     }
 
@@ -542,10 +543,14 @@ pub(crate) enum Controlled<'a> {
 }
 
 /// What a vessel is controlled on; `None` where nothing in it measures the beer's temperature.
+#[inline]
 pub(crate) fn controlled_on(config: &config::Vessel) -> Option<Controlled<'_>> {
-    if config.beer.is_some() {
-        return Some(Controlled::Beer);
-    }
+    // Asked many times at each input.
+    if config.beer.is_some() { Some(Controlled::Beer) } else { float_controlled_on(config) }
+}
+
+#[cold]
+fn float_controlled_on(config: &config::Vessel) -> Option<Controlled<'_>> {
     let mut floats = config.gravity.iter().filter(|(_, source)| source.temperature.is_some());
     floats.next().map(|(name, _)| Controlled::Float(name.as_str()))
 }

@@ -99,6 +99,10 @@ impl Vessel {
         source: Option<&str>,
         condition: Option<Condition>,
     ) {
+        // Most often by far: asked for at each reading, of each rule.
+        if condition.is_none() && self.alarms.is_quiet() {
+            return;
+        }
         let change = self.alarms.update(rule, source, condition, cx.now);
         self.note(cx, change);
     }

@@ -124,6 +124,25 @@ struct Leaf<'a> {
 }
 
 impl Ahead<'_> {
+    /// Whether nothing but time is waited for: then all ways leave at the same times.
+    pub fn is_by_time_alone(&self) -> bool {
+        let mut stages = self.batch.schedule.stages.iter().enumerate().skip(self.batch.stage.index);
+        stages.all(|(index, stage)| {
+            let mut leaves = Vec::new();
+            collect(&stage.until, false, &mut leaves);
+            leaves.into_iter().enumerate().all(|(place, (milestone, in_any))| match milestone {
+                Milestone::Elapsed(_) | Milestone::SincePitch(_) => true,
+                Milestone::Confirm(_) => !in_any,
+                _ => self.is_yes(index, place),
+            })
+        })
+    }
+
+    /// Whether a leaf of a stage, both by their places, is yes already.
+    fn is_yes(&self, stage: usize, leaf: usize) -> bool {
+        stage == self.batch.stage.index && self.yes.get(leaf).copied().unwrap_or_default()
+    }
+
     /// Follows one way through all stages that are left.
     pub fn follow(&self, course: Course) -> Leaves {
         let [_, _, machine, settling] = course.luck();
@@ -177,7 +196,9 @@ impl<'a> Way<'a> {
                 return f64::INFINITY;
             }
             let all_known = run.leaves.iter().all(|leaf| leaf.at.is_finite());
-            let step = if all_known {
+            let step = if all_known && self.stands(&run) {
+                HORIZON
+            } else if all_known {
                 STEP_KNOWN
             } else if self.arrives(&run) {
                 STEP_ARRIVING
@@ -202,9 +223,8 @@ impl<'a> Way<'a> {
         let entered = self.time - elapsed;
         let pitched = -self.ahead.now.since(batch.pitched_at).hours();
         let leaves = leaves.into_iter().enumerate().map(|(place, (milestone, in_any))| {
-            let yes = first && self.ahead.yes.get(place).copied().unwrap_or_default();
             let at = match milestone {
-                _ if yes => self.time,
+                _ if self.ahead.is_yes(index, place) => self.time,
                 Milestone::Elapsed(time) => entered + time.hours(),
                 Milestone::SincePitch(time) => pitched + time.hours(),
                 // A person is taken to answer at once, where nothing goes on without them.
@@ -309,6 +329,14 @@ impl<'a> Way<'a> {
             // It came there within this step.
             run.at_target = Some(self.time - hours + self.settles);
         }
+    }
+
+    /// Whether nothing moves any more but the tail, of which any time is one step.
+    fn stands(&self, run: &Run<'_>) -> bool {
+        let Target::Fixed(to) = run.stage.target else { return false };
+        let to = self.ahead.bounds.clamp(to);
+        let arrived = self.setpoint == to && self.beer == to.celsius();
+        arrived && self.course.is_in_tail()
     }
 
     /// Whether the setpoint is about to arrive, where that is waited for.

@@ -204,6 +204,11 @@ impl Cellar {
         added.is_some()
     }
 
+    /// The beer's temperature, in °C, whatever the devices say.
+    pub fn beer_celsius(&self) -> f64 {
+        self.vessel.beer_celsius()
+    }
+
     /// What is so, whatever the devices say.
     pub fn truth(&self) -> Truth {
         let fermentation = self.fermentation.as_ref();

@@ -100,10 +100,7 @@ impl Points {
         };
         let mut list = Vec::new();
         while let Some(row) = table.next_row()? {
-            let line = row.line;
-            let measured =
-                measured(&row, &columns).map_err(|problem| table.fault_in(line, &problem))?;
-            list.push(measured);
+            list.push(measured(&row, &columns).map_err(|problem| row.fault(&problem))?);
             if list.len() > POINTS_MOST {
                 return Err(table.fault(&format!("there are over {POINTS_MOST} points")));
             }
@@ -198,7 +195,7 @@ fn measured(row: &table::Row<'_>, columns: &Columns) -> Result<Measured, String>
             .ok_or_else(|| format!("{celsius:.1} °C is no temperature of a liquid like this"))
     });
     Ok(Measured {
-        line: row.line,
+        line: row.line(),
         written,
         point: WarmPoint {
             reading: reading_of(written, unit, reading.name())?,

@@ -69,7 +69,8 @@ impl Bank {
         bank
     }
 
-    /// Takes a reading with an error of this variance, newer than the last one; `pieces` are the inputs since that.
+    /// Takes a reading with an error of this variance, newer than the last one; `pieces` are the
+    /// inputs since that.
     pub fn take(&mut self, at: Stamp, beer: f64, variance: f64, pieces: &[(Stamp, Stamp, Inputs)]) {
         let hours = at.since(self.at).hours();
         if hours > LONGEST_GAP {

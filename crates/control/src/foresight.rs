@@ -196,3 +196,35 @@ impl Foresight {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(seconds: i64) -> Stamp {
+        Stamp::from_millis(seconds * 1000)
+    }
+
+    #[test]
+    fn fast_readings_are_learnt_from_together() {
+        let mut foresight = Foresight::new(at(0));
+        for (seconds, learnt) in [(0, 0), (10, 0), (20, 0), (30, 30), (45, 30), (60, 60), (95, 95)]
+        {
+            foresight.take(at(seconds), 18.0);
+            assert_eq!(foresight.bank.as_ref().unwrap().at, at(learnt), "at {seconds} s");
+        }
+    }
+
+    #[test]
+    fn what_waited_before_a_gap_counts_no_more() {
+        let mut waiting = Waiting::default();
+        for (seconds, beer) in [(10, 18.0), (20, 18.2), (30, 18.7)] {
+            waiting.add(at(seconds), beer);
+        }
+        let (mean, count) = waiting.take();
+        assert!((mean - 18.3).abs() < 1e-9 && count == 3, "{mean}, {count}");
+        waiting.add(at(40), 18.0);
+        waiting.add(at(400), 12.0);
+        assert_eq!(waiting.take(), (12.0, 1));
+    }
+}

@@ -7,13 +7,14 @@ use crate::past::inputs;
 use quantity::{Span, Temperature};
 use serde::{Deserialize, Serialize};
 
-/// So many time constants are looked ahead, within these bounds in h.
-const LOOKS_AHEAD: f64 = 7.5;
-const LOOKS_LEAST: f64 = 2.0;
-const LOOKS_MOST: f64 = 6.0;
+/// Number of steps looked ahead.
+const STEPS: usize = 60;
 /// Before its setpoint moves, the beer leaves it by no more than this, in K: half a step of 3 K. An
 /// engineering choice, no source.
 const EARLY_MOST: f64 = 1.5;
+/// A step is an eighth of the time constant, within these bounds, in h.
+const STEP_LEAST: f64 = 2.0 / 60.0;
+const STEP_MOST: f64 = 6.0 / 60.0;
 
 /// The setpoint now and to come, in °C over h from now.
 #[derive(Debug, Clone, PartialEq)]
@@ -94,18 +95,18 @@ impl Path {
         }
     }
 
-    /// Its straight legs from `begins` to `ends`, in hours from now.
-    fn legs(&self, begins: f64, ends: f64) -> impl Iterator<Item = Leg> {
+    /// Its straight legs from `begins` on, in hours from now.
+    fn legs(&self, begins: f64) -> impl Iterator<Item = Leg> {
         // It stands before its first point and after its last one.
         let first = self.points.first().map(|(_, at)| (f64::NEG_INFINITY, *at));
         let last = self.points.last().map(|(_, at)| (f64::INFINITY, *at));
         let (from, to) = (self.points.iter().copied(), self.points.iter().copied());
         let pairs = first.into_iter().chain(from).zip(to.chain(last));
-        pairs.filter_map(move |((from, start), (to, end))| {
-            let (begins, ends) = (from.max(begins), to.min(ends));
-            let slope = if start == end { 0.0 } else { (end - start) / (to - from) };
-            let at = |hours: f64| if slope == 0.0 { start } else { start + slope * (hours - from) };
-            (begins < ends).then(|| Leg { begins, ends, start: at(begins), end: at(ends), slope })
+        pairs.filter_map(move |((from, start), (ends, end))| {
+            let begins = from.max(begins);
+            let slope = if start == end { 0.0 } else { (end - start) / (ends - from) };
+            let start = if slope == 0.0 { start } else { start + slope * (begins - from) };
+            (begins < ends).then_some(Leg { begins, ends, start, slope })
         })
     }
 }
@@ -113,11 +114,17 @@ impl Path {
 /// A straight part of a path; times in h from now, temperatures in °C.
 struct Leg {
     begins: f64,
+    /// The next one begins here.
     ends: f64,
     start: f64,
-    end: f64,
     /// In K/h.
     slope: f64,
+}
+
+impl Leg {
+    fn at(&self, hours: f64) -> f64 {
+        self.start + self.slope * (hours - self.begins)
+    }
 }
 
 impl Outlook {
@@ -160,9 +167,11 @@ pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) 
         state.advance(*hours, *inputs);
         begins += hours;
     }
-    let ends = begins + (LOOKS_AHEAD * state.tau).clamp(LOOKS_LEAST, LOOKS_MOST);
+    let step = (state.tau / 8.0).clamp(STEP_LEAST, STEP_MOST);
     let soon = (2.0 * state.tau).max(0.5);
-    let course = |running| Course::new(&state, begins, inputs(running));
+    // The last step that is not later than `soon`.
+    let soon = (((soon - begins) / step).max(0.0) as usize).min(STEPS);
+    let course = |running| Course::new(&state, (begins, step), inputs(running));
     let [off, cooled, heated] = [None, Some(Output::Chiller), Some(Output::Heater)].map(course);
     let mut outlook = Outlook {
         error,
@@ -172,25 +181,25 @@ pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) 
         cooled_high: f64::NEG_INFINITY,
         heated_low: f64::INFINITY,
     };
-    for leg in path.legs(begins, ends) {
-        let left = [leg.begins, leg.ends].map(|hours| off.left(hours));
-        outlook.off.join(off.errors(&leg, left));
-        outlook.cooled_high = outlook.cooled_high.max(cooled.errors(&leg, left).high);
-        outlook.heated_low = outlook.heated_low.min(heated.errors(&leg, left).low);
+    for leg in path.legs(begins) {
+        let Some(steps) = off.steps(&leg, STEPS) else { continue };
+        outlook.off.join(off.errors(&leg, steps));
+        outlook.cooled_high = outlook.cooled_high.max(cooled.errors(&leg, steps).high);
+        outlook.heated_low = outlook.heated_low.min(heated.errors(&leg, steps).low);
+        if steps.0 <= soon {
+            outlook.soon.join(off.errors(&leg, (steps.0, steps.1.min(soon))));
+        }
     }
-    for leg in path.legs(begins, soon) {
-        let left = [leg.begins, leg.ends].map(|hours| off.left(hours));
-        outlook.soon.join(off.errors(&leg, left));
-    }
-    let still = Leg { begins, ends, start: 0.0, end: 0.0, slope: 0.0 };
-    outlook.beer = off.errors(&still, [begins, ends].map(|hours| off.left(hours)));
+    let none = Leg { begins, ends: f64::INFINITY, start: 0.0, slope: 0.0 };
+    outlook.beer = off.errors(&none, (0, STEPS));
     outlook
 }
 
-/// The beer's course if one output runs from `begins` on, or none: what [`State::advance`] gives, as
-/// a function of time.
+/// The beer's course if one output runs from `begins` on, or none: what [`State::advance`] gives,
+/// as a function of time, so that not all steps need be gone to find the extremes among them.
 struct Course {
     begins: f64,
+    step: f64,
     beer: f64,
     tau: f64,
     /// How fast the beer goes in the end, and by how much faster at the beginning, in K/h.
@@ -199,11 +208,12 @@ struct Course {
 }
 
 impl Course {
-    fn new(state: &State, begins: f64, inputs: Inputs) -> Self {
+    fn new(state: &State, (begins, step): (f64, f64), inputs: Inputs) -> Self {
         let x = &state.x;
         let rate = x[DRIFT] + x[COOLING] * inputs.chiller + x[HEATING] * inputs.heater;
         Course {
             begins,
+            step,
             beer: x[TEMPERATURE],
             tau: state.tau,
             end: rate + x[DIRECT] * inputs.heater,
@@ -211,29 +221,39 @@ impl Course {
         }
     }
 
-    /// How much of the excess is left in so many hours from now, as a share; of all courses of one
-    /// time constant.
-    fn left(&self, hours: f64) -> f64 {
-        (-(hours - self.begins) / self.tau).exp()
+    /// The first and the last step within a leg, up to `most`; the same for all courses.
+    fn steps(&self, leg: &Leg, most: usize) -> Option<(usize, usize)> {
+        let first = ((leg.begins - self.begins) / self.step).ceil() as usize;
+        let behind = (leg.ends - self.begins) / self.step;
+        // A step at its very end is the next leg's.
+        let last =
+            if behind > most as f64 { most } else { (behind.ceil() as usize).checked_sub(1)? };
+        (first <= last).then_some((first, last))
     }
 
-    /// The beer's temperature in so many hours from now, with this share left.
-    fn beer(&self, hours: f64, left: f64) -> f64 {
-        self.beer + self.end * (hours - self.begins) + self.excess * self.tau * (1.0 - left)
+    /// Beer less setpoint after so many steps, on a leg.
+    fn error(&self, leg: &Leg, steps: usize) -> f64 {
+        let hours = steps as f64 * self.step;
+        let gone = -(-hours / self.tau).exp_m1();
+        let beer = self.beer + self.end * hours + self.excess * self.tau * gone;
+        beer - leg.at(self.begins + hours)
     }
 
-    /// The extremes of beer less setpoint along a leg, where these shares are left at its ends.
-    fn errors(&self, leg: &Leg, left: [f64; 2]) -> Extremes {
+    /// The extremes of beer less setpoint at these steps of a leg.
+    fn errors(&self, leg: &Leg, (first, last): (usize, usize)) -> Extremes {
         let mut extremes = Extremes::NONE;
-        extremes.take(self.beer(leg.begins, left[0]) - leg.start);
-        extremes.take(self.beer(leg.ends, left[1]) - leg.end);
+        extremes.take(self.error(leg, first));
+        extremes.take(self.error(leg, last));
         // The error turns where the beer is as fast as the setpoint: once at most, since its speed
         // only nears its end.
-        let turn = (leg.slope - self.end) / self.excess;
-        if turn < left[0] && turn > left[1] {
-            let hours = self.begins - self.tau * turn.ln();
-            let setpoint = leg.start + leg.slope * (hours - leg.begins);
-            extremes.take(self.beer(hours, turn) - setpoint);
+        let left = (leg.slope - self.end) / self.excess;
+        if left > 0.0 && left < 1.0 {
+            let before = (-self.tau * left.ln() / self.step) as usize;
+            for step in [before, before + 1] {
+                if step > first && step < last {
+                    extremes.take(self.error(leg, step));
+                }
+            }
         }
         extremes
     }
@@ -264,7 +284,7 @@ mod tests {
     }
 
     #[test]
-    fn the_outlook_has_the_extremes_that_small_steps_find() {
+    fn the_outlook_has_the_extremes_of_all_its_steps() {
         let c = |celsius: f64| Temperature::from_celsius(celsius).unwrap();
         let h = Span::from_hours_f64;
         let jump = [(h(1.0), c(18.0)), (h(1.0), c(17.0)), (h(3.0), c(16.0)), (h(4.5), c(18.5))];
@@ -275,12 +295,12 @@ mod tests {
             let path = Path::new(c(18.0), ahead);
             let pending = [(1.0 / 60.0, inputs(None))];
             let outlook = outlook(state, &pending, &path);
+            let step = (tau / 8.0).clamp(STEP_LEAST, STEP_MOST);
             let stepped = |running, hours: f64| {
                 let (mut state, mut at) = (state, pending[0].0);
                 state.advance(at, pending[0].1);
                 let (mut errors, mut beer) = (Extremes::NONE, Extremes::NONE);
-                let step = (hours - at) / 20_000.0;
-                for _ in 0..=20_000 {
+                for _ in (0..=STEPS).take_while(|k| pending[0].0 + *k as f64 * step <= hours) {
                     beer.take(state.x[TEMPERATURE]);
                     errors.take(state.x[TEMPERATURE] - path.at(at));
                     state.advance(step, inputs(running));
@@ -288,11 +308,10 @@ mod tests {
                 }
                 (errors, beer)
             };
-            let ends = pending[0].0 + (7.5 * tau).clamp(2.0, 6.0);
-            let (off, beer) = stepped(None, ends);
+            let (off, beer) = stepped(None, f64::INFINITY);
             let (soon, _) = stepped(None, (2.0 * tau).max(0.5));
-            let (cooled, _) = stepped(Some(Output::Chiller), ends);
-            let (heated, _) = stepped(Some(Output::Heater), ends);
+            let (cooled, _) = stepped(Some(Output::Chiller), f64::INFINITY);
+            let (heated, _) = stepped(Some(Output::Heater), f64::INFINITY);
             for (what, found, expected) in [
                 ("off, low", outlook.off.low, off.low),
                 ("off, high", outlook.off.high, off.high),
@@ -303,7 +322,7 @@ mod tests {
                 ("cooled, high", outlook.cooled_high, cooled.high),
                 ("heated, low", outlook.heated_low, heated.low),
             ] {
-                assert!((found - expected).abs() < 2e-3, "{tau} h, {what}: {found}, {expected}");
+                assert!((found - expected).abs() < 1e-9, "{tau} h, {what}: {found}, {expected}");
             }
         }
     }

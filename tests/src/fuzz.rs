@@ -245,7 +245,7 @@ impl House {
         engine.handle(now(0), Input::Started { version: "1".to_owned() });
         engine.handle(
             now(1),
-            Input::Command(engine::CommandInput {
+            Input::from(engine::CommandInput {
                 vessel: Name::parse("north").expect("a name"),
                 id: None,
                 by: None,

@@ -90,7 +90,7 @@ impl Brew {
             calibration: None,
             history: Vec::new(),
         };
-        let effects = self.engine.handle(Now::same(self.now), Input::Command(input));
+        let effects = self.engine.handle(Now::same(self.now), Input::from(input));
         let refused = effects.iter().any(|effect| {
             matches!(effect, engine::Effect::Record(r) if r.kind == engine::Kind::CommandRefused)
         });

@@ -158,7 +158,7 @@ impl Confirmer {
 
 /// A command that the program itself gives, under its name.
 pub fn command(vessel: Name, by: &str, command: Command) -> Input {
-    Input::Command(CommandInput {
+    Input::from(CommandInput {
         vessel,
         id: None,
         by: Some(by.to_owned()),

@@ -140,7 +140,7 @@ impl Pipe<'_> {
         {
             input.history = self.kept.since(vessel, at);
         }
-        Input::Command(input)
+        input.into()
     }
 
     fn done(&self) -> Line {

@@ -169,7 +169,7 @@ impl Rehearsal {
             at: None,
             stage: None,
         };
-        self.driver.give(Input::Command(CommandInput {
+        self.driver.give(Input::from(CommandInput {
             vessel: self.name.clone(),
             id: None,
             by: Some("rehearse".to_owned()),

@@ -39,13 +39,27 @@ pub struct Options {
     pub json: bool,
 }
 
+/// What stands in a file, in order: in parts, as they were read.
+#[derive(Debug, Clone, PartialEq)]
+struct Recording {
+    parts: Vec<Vec<Row>>,
+}
+
 /// One row of a recording.
 #[derive(Debug, Clone, PartialEq)]
 struct Row {
     at: Stamp,
     source: Name,
-    hand: bool,
+    by: By,
     values: Values,
+}
+
+/// What measured a row.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum By {
+    Float,
+    Probe,
+    Hand,
 }
 
 /// Runs a recording through a schedule.
@@ -59,23 +73,22 @@ pub fn run(
     options: &Options,
     output: &mut impl Write,
 ) -> Result<(), Failure> {
-    let rows = rows(Table::read(file)?)?;
+    let recording = Recording::read(Table::read(file)?)?;
     let name = match vessel {
         Some((_, name)) => name.clone(),
         None => Name::parse("replay").map_err(|error| Failure::new(Status::Failed, error))?,
     };
-    let setup = setup(&rows, &name, vessel.map(|(cellar, _)| cellar), options);
+    let setup = setup(&recording, &name, vessel.map(|(cellar, _)| cellar), options);
     let mut replay = Replay {
         driver: Driver::new(Engine::new(setup)),
         confirmer: Confirmer::new(options.confirm_after, "replay"),
         name,
-        follow: options.follow_setpoint
-            && rows.iter().all(|row| row.values.temperature_c.is_none()),
+        follow: options.follow_setpoint && !recording.has_temperatures(),
         followed: None,
         json: options.json,
         output,
     };
-    replay.run(schedule, &rows, options)
+    replay.run(schedule, &recording, options)
 }
 
 struct Replay<'a, W> {
@@ -90,12 +103,17 @@ struct Replay<'a, W> {
 }
 
 impl<W: Write> Replay<'_, W> {
-    fn run(&mut self, schedule: Schedule, rows: &[Row], options: &Options) -> Result<(), Failure> {
-        let Some(first) = rows.first() else {
+    fn run(
+        &mut self,
+        schedule: Schedule,
+        recording: &Recording,
+        options: &Options,
+    ) -> Result<(), Failure> {
+        let Some(first) = recording.rows().next() else {
             return Err(Failure::new(Status::Data, "the recording has no row"));
         };
         self.driver.step(first.at);
-        self.driver.give(Input::Command(CommandInput {
+        self.driver.give(Input::from(CommandInput {
             vessel: self.name.clone(),
             id: None,
             by: Some("replay".to_owned()),
@@ -110,7 +128,7 @@ impl<W: Write> Replay<'_, W> {
         if let Some(refusal) = self.tell()? {
             return Err(Failure::new(Status::Failed, format!("the pitch was refused: {refusal}")));
         }
-        for row in rows {
+        for row in recording.rows() {
             while self.driver.step_towards(row.at) {
                 self.between()?;
             }
@@ -208,7 +226,7 @@ fn pitch(options: &Options) -> Pitch {
     }
 }
 
-fn setup(rows: &[Row], name: &Name, cellar: Option<&Cellar>, options: &Options) -> Setup {
+fn setup(recording: &Recording, name: &Name, cellar: Option<&Cellar>, options: &Options) -> Setup {
     let mut setup = match cellar {
         Some(cellar) => cellar.setup(),
         None => Setup {
@@ -222,43 +240,29 @@ fn setup(rows: &[Row], name: &Name, cellar: Option<&Cellar>, options: &Options) 
         .vessels
         .entry(name.clone())
         .or_insert_with(|| VesselSetup::new(Vessel::plain(BTreeMap::new()), BTreeMap::new()));
-    let every = interval(rows);
-    for row in rows.iter().filter(|row| row.is_float()) {
+    let every = recording.interval();
+    for row in recording.rows().filter(|row| row.by == By::Float) {
         let gravity = &mut vessel.config.gravity;
         gravity.entry(row.source.clone()).or_insert_with(|| GravitySource::plain(every));
     }
     // A recording drives no outputs, and what it says of the beer is what its sources say.
-    let probes = |name: &str| rows.iter().any(|row| row.source.as_str() == name);
+    let has_beer = recording.rows().any(|row| row.by == By::Probe && row.source.as_str() == "beer");
     vessel.config.heater = None;
     vessel.config.chiller = None;
-    vessel.config.beer = probes("beer").then(|| Probe::plain(every));
+    vessel.config.beer = has_beer.then(|| Probe::plain(every));
     vessel.config.surround = None;
     vessel.config.rides_with = None;
     let control = &mut vessel.config.control;
     control.silent_after = control.silent_after.max(every * 3);
     // Another hand kept the temperature that is on record: how far it was from ours tells nothing.
     control.off_target = quantity::TemperatureDelta::clamped(f64::INFINITY);
-    let temperatures = rows.iter().any(|row| row.values.temperature_c.is_some());
     if options.follow_setpoint {
         vessel.beer_follows_setpoint = true;
-        if !temperatures {
+        if !recording.has_temperatures() {
             vessel.config.beer = Some(Probe::plain(FOLLOW_EVERY));
         }
     }
     setup
-}
-
-/// The usual time between two gravities of one source: their median.
-fn interval(rows: &[Row]) -> Span {
-    let mut last: BTreeMap<&Name, Stamp> = BTreeMap::new();
-    let mut gaps = Vec::new();
-    for row in rows.iter().filter(|row| row.is_float() && row.values.gravity.is_some()) {
-        if let Some(before) = last.insert(&row.source, row.at) {
-            gaps.push(row.at.since(before));
-        }
-    }
-    gaps.sort_unstable();
-    gaps.get(gaps.len() / 2).copied().unwrap_or(Span::from_hours(1)).max(Span::from_secs(1))
 }
 
 fn reading(vessel: &Name, source: &str, values: Values) -> Input {
@@ -272,13 +276,8 @@ fn reading(vessel: &Name, source: &str, values: Values) -> Input {
 }
 
 impl Row {
-    /// Whether it is of a gravity source, neither of a person nor of a probe.
-    fn is_float(&self) -> bool {
-        !self.hand && !["beer", "surround"].contains(&self.source.as_str())
-    }
-
     fn input(&self, vessel: &Name) -> Input {
-        let sampled = match self.values.gravity.filter(|_| self.hand) {
+        let sampled = match self.values.gravity.filter(|_| self.by == By::Hand) {
             Some(RawGravity::Sg(sg)) => Gravity::from_sg(sg),
             Some(RawGravity::Plato(plato) | RawGravity::Brix(plato)) => Gravity::from_plato(plato),
             _ => None,
@@ -300,37 +299,98 @@ impl Row {
     }
 }
 
-/// Reads the rows of a recording.
-fn rows(mut table: Table) -> Result<Vec<Row>, Failure> {
-    let columns = Columns::of(&table);
-    if !columns.time.is_there() {
-        return Err(table
-            .fault("there is no column `time`")
-            .hint("the columns are named in the first line; `time` is RFC 3339 with an offset"));
+impl Recording {
+    /// Reads it on as many cores as there are.
+    ///
+    /// # Errors
+    /// Where a row cannot be read or comes in a wrong order, or there is none.
+    fn read(mut table: Table) -> Result<Self, Failure> {
+        let columns = Columns::of(&table);
+        if !columns.time.is_there() {
+            return Err(table.fault("there is no column `time`").hint(
+                "the columns are named in the first line; `time` is RFC 3339 with an offset",
+            ));
+        }
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        let parts = match at_once(table.parts(cores), &columns) {
+            Some(parts) => parts,
+            None => vec![rows_of(&mut table, &columns)?],
+        };
+        let recording = Recording { parts };
+        if recording.rows().next().is_none() {
+            return Err(table.fault("there is no row"));
+        }
+        Ok(recording)
     }
+
+    fn rows(&self) -> impl Iterator<Item = &Row> {
+        self.parts.iter().flatten()
+    }
+
+    fn has_temperatures(&self) -> bool {
+        self.rows().any(|row| row.values.temperature_c.is_some())
+    }
+
+    /// The usual time between two gravities of one float: their median.
+    fn interval(&self) -> Span {
+        let mut last: BTreeMap<&Name, Stamp> = BTreeMap::new();
+        let mut gaps = Vec::new();
+        for row in self.rows().filter(|row| row.by == By::Float && row.values.gravity.is_some()) {
+            if let Some(before) = last.insert(&row.source, row.at) {
+                gaps.push(row.at.since(before));
+            }
+        }
+        gaps.sort_unstable();
+        gaps.get(gaps.len() / 2).copied().unwrap_or(Span::from_hours(1)).max(Span::from_secs(1))
+    }
+}
+
+/// The rows of each part of a table; `None` where it has none, or any fault: which one, and in
+/// which line, is then to be found from the beginning.
+fn at_once(parts: Vec<Table>, columns: &Columns) -> Option<Vec<Vec<Row>>> {
+    std::thread::scope(|scope| {
+        let read = |mut part| {
+            let reader = std::thread::Builder::new();
+            reader.spawn_scoped(scope, move || rows_of(&mut part, columns))
+        };
+        let readers = parts.into_iter().map(read).collect::<Result<Vec<_>, _>>().ok()?;
+        let parts = readers.into_iter().map(|reader| reader.join().ok()?.ok());
+        let parts = parts.collect::<Option<Vec<_>>>().filter(|parts| !parts.is_empty())?;
+        let in_order = parts.windows(2).all(|parts| match (parts[0].last(), parts[1].first()) {
+            (Some(last), Some(next)) => refuse_order(last.at, next.at).is_ok(),
+            // Only empty lines: whether the rows around it fit is found as a fault is.
+            _ => false,
+        });
+        in_order.then_some(parts)
+    })
+}
+
+/// The rows of a table that are not read yet.
+fn rows_of(table: &mut Table, columns: &Columns) -> Result<Vec<Row>, Failure> {
     let mut rows: Vec<Row> = Vec::new();
     let mut sources = Vec::new();
     while let Some(record) = table.next_row()? {
-        let row = row(&record, &columns, &mut sources).map_err(|problem| record.fault(&problem))?;
-        if let Some(last) = rows.last()
-            && row.at < last.at
-        {
-            let problem = format!("the time falls: {} comes after {}", row.at, last.at);
-            return Err(record.fault(&problem).hint("sort the rows by time"));
-        }
-        if let Some(last) = rows.last()
-            && row.at.since(last.at) > LEAP_MAX
-        {
-            let problem = format!("the time leaps from {} to {}", last.at, row.at);
-            let hint = format!("a recording has no gap of over {LEAP_MAX}: look at the year");
-            return Err(record.fault(&problem).hint(hint));
+        let row = row(&record, columns, &mut sources).map_err(|problem| record.fault(&problem))?;
+        if let Some(last) = rows.last() {
+            let in_order = refuse_order(last.at, row.at);
+            in_order.map_err(|(problem, hint)| record.fault(&problem).hint(hint))?;
         }
         rows.push(row);
     }
-    if rows.is_empty() {
-        return Err(table.fault("there is no row"));
-    }
     Ok(rows)
+}
+
+/// Why a row of that time cannot come after one of this, and what to do about it.
+fn refuse_order(last: Stamp, next: Stamp) -> Result<(), (String, String)> {
+    if next < last {
+        let problem = format!("the time falls: {next} comes after {last}");
+        return Err((problem, "sort the rows by time".to_owned()));
+    }
+    if next.since(last) > LEAP_MAX {
+        let hint = format!("a recording has no gap of over {LEAP_MAX}: look at the year");
+        return Err((format!("the time leaps from {last} to {next}"), hint));
+    }
+    Ok(())
 }
 
 /// What makes a float's number in a unit.
@@ -387,6 +447,11 @@ fn row(record: &table::Row<'_>, columns: &Columns, sources: &mut Vec<Name>) -> R
             sources[sources.len() - 1].clone()
         }
     };
+    let by = match source.as_str() {
+        _ if hand => By::Hand,
+        "beer" | "surround" => By::Probe,
+        _ => By::Float,
+    };
     let mut gravity = None;
     for (column, unit) in &columns.gravities {
         gravity = gravity.or(record.number(*column)?.map(unit));
@@ -396,7 +461,7 @@ fn row(record: &table::Row<'_>, columns: &Columns, sources: &mut Vec<Name>) -> R
         temperature_c: record.celsius(columns.temperature)?,
         battery_percent: record.number(columns.battery_percent)?,
     };
-    Ok(Row { at, source, hand, values })
+    Ok(Row { at, source, by, values })
 }
 
 #[cfg(test)]
@@ -404,11 +469,48 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_long_recording_is_read_in_parts_as_it_is_read_whole() {
+        let line = |at: i64, end: &str| {
+            let at = Stamp::from_millis(1_772_000_000_000 + at * 10_000);
+            format!("{},beer,{:.4}{end}", at.rfc3339(), 18.0 + at.millis() as f64 * 1e-13)
+        };
+        let text = |end: &str| {
+            let lines = (0..12_000).map(|at| line(at, end)).collect::<String>();
+            format!("time,source,temperature_c{end}{lines}")
+        };
+        for end in ["\n", "\r\n"] {
+            let text = text(end);
+            let mut whole = Table::of(text.as_str(), "a.csv").unwrap();
+            let columns = Columns::of(&whole);
+            for (cores, count) in [(1, 0), (2, 2), (3, 3), (64, 3)] {
+                let parts = whole.parts(cores);
+                assert_eq!(parts.len(), count, "{cores}");
+                let parts = at_once(parts, &columns);
+                assert_eq!(parts.as_ref().map_or(0, Vec::len), count);
+                assert!(parts.is_none_or(|parts| parts.concat().len() == 12_000), "{cores}");
+            }
+            let parts = at_once(whole.parts(3), &columns).unwrap();
+            assert_eq!(parts.concat(), rows_of(&mut whole, &columns).unwrap());
+            // What is wrong is told with its line, also where it lies between two parts.
+            let read = |text| Recording::read(Table::of(text, "a.csv").unwrap());
+            let fault = |text: String| read(text).unwrap_err().message;
+            let broken = text.replace(&line(9_000, end), &format!("x,beer,{end}"));
+            assert!(fault(broken).starts_with("a.csv:9002: `x` is not a time"));
+            let lines: Vec<&str> = text.split_inclusive('\n').collect();
+            let (first, last) = (lines[1..6_000].concat(), lines[6_000..].concat());
+            let turned = format!("{}{last}{first}", lines[0]);
+            assert!(fault(turned).starts_with("a.csv:6003: the time falls"));
+            let quoted = text.replace("beer", "\"beer\"");
+            assert!(Table::of(quoted, "a.csv").unwrap().parts(2).is_empty());
+        }
+    }
+
+    #[test]
     fn rows_are_read_and_their_faults_named() {
         let good = "time,gravity_plato,temperature_f,note\n2026-03-01T10:00:00+01:00,12.1,64.4,x\n\
                     2026-03-01T10:15:00+01:00,,,\n";
-        let read = |text: &str| rows(Table::of(text, "a.csv")?);
-        let good = read(good).unwrap();
+        let read = |text: &str| Recording::read(Table::of(text, "a.csv")?);
+        let good = read(good).unwrap().parts.concat();
         assert_eq!(good.len(), 2);
         assert_eq!(good[0].values.gravity, Some(RawGravity::Plato(12.1)));
         assert!((good[0].values.temperature_c.unwrap() - 18.0).abs() < 1e-9);

@@ -1,15 +1,19 @@
 //! Tables that a person hands over: CSV with a header, each fault with its line.
 
 use crate::failure::{Failure, Status};
+use bytes::Bytes;
 use std::cell::Cell;
 use std::io::Cursor;
 use std::path::Path;
+
+/// Rows that are fewer bytes than this are not worth a thread of their own.
+const PART_LEAST: usize = 1 << 17;
 
 /// A table with named columns, in a file of this name.
 pub struct Table {
     name: String,
     columns: Vec<String>,
-    reader: csv::Reader<Cursor<Vec<u8>>>,
+    reader: csv::Reader<Cursor<Bytes>>,
     /// The row that was read last; its memory is used again for the next.
     record: csv::StringRecord,
     /// How far lines were counted: a byte, and its line.
@@ -50,14 +54,40 @@ impl Table {
     /// # Errors
     /// Where it is no CSV.
     pub fn of(bytes: impl Into<Vec<u8>>, name: &str) -> Result<Self, Failure> {
-        let text = Cursor::new(bytes.into());
-        let mut reader = csv::ReaderBuilder::new().flexible(true).from_reader(text);
+        let mut reader = reader(Bytes::from(bytes.into()), true);
         let headers = reader.headers().map_err(|error| fault(name, &error.to_string()))?;
         let header = |header: &str| header.trim_start_matches('\u{feff}').trim().to_owned();
-        let columns = headers.iter().map(header).collect();
+        let columns: Vec<_> = headers.iter().map(header).collect();
+        Ok(Self::with(name.to_owned(), columns, reader))
+    }
+
+    fn with(name: String, columns: Vec<String>, reader: csv::Reader<Cursor<Bytes>>) -> Self {
         let record = csv::StringRecord::new();
-        let counted = Cell::new((0, 1));
-        Ok(Table { name: name.to_owned(), columns, reader, record, counted })
+        Table { name, columns, reader, record, counted: Cell::new((0, 1)) }
+    }
+
+    /// The rows that were not read yet as tables of about the same size, in order, at most so many;
+    /// none where one would be small, or where a row may have more than one line. A part knows only
+    /// its own lines: what it finds wrong is told by reading the whole.
+    pub fn parts(&self, most: usize) -> Vec<Self> {
+        let text = self.reader.get_ref().get_ref();
+        let begins = usize::try_from(self.reader.position().byte()).unwrap_or(usize::MAX);
+        let rows = text.slice(begins.min(text.len())..);
+        let count = most.min(rows.len() / PART_LEAST);
+        if count < 2 || rows.contains(&b'"') {
+            return Vec::new();
+        }
+        let line_end = |from: usize| {
+            let rest = rows[from..].iter().position(|byte| *byte == b'\n');
+            rest.map_or(rows.len(), |length| from + length + 1)
+        };
+        let ends = (1..count).map(|part| line_end(rows.len() / count * part)).chain([rows.len()]);
+        let mut begin = 0;
+        let part = |end| {
+            let text = rows.slice(std::mem::replace(&mut begin, end)..end);
+            Self::with(self.name.clone(), self.columns.clone(), reader(text, false))
+        };
+        ends.map(part).collect()
     }
 
     /// The file's name.
@@ -181,6 +211,11 @@ impl Row<'_> {
         let fahrenheit = self.number(columns.fahrenheit)?.map(|f| (f - 32.0) / 1.8);
         Ok(self.number(columns.celsius)?.or(fahrenheit))
     }
+}
+
+fn reader(text: Bytes, has_headers: bool) -> csv::Reader<Cursor<Bytes>> {
+    let mut builder = csv::ReaderBuilder::new();
+    builder.flexible(true).has_headers(has_headers).from_reader(Cursor::new(text))
 }
 
 /// A fault of a data file, at a place.

@@ -50,7 +50,8 @@ pub(crate) struct Outlook {
 impl Path {
     /// From the setpoint and its known future.
     pub fn new(setpoint: Temperature, ahead: &[(Span, Temperature)]) -> Self {
-        let mut points = vec![(0.0, setpoint.celsius())];
+        let mut points = Vec::with_capacity(1 + ahead.len());
+        points.push((0.0, setpoint.celsius()));
         for (after, temperature) in ahead {
             let hours = after.hours();
             if points.last().is_some_and(|(last, _)| hours >= *last) {
@@ -171,7 +172,8 @@ pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) 
     let soon = (2.0 * state.tau).max(0.5);
     // The last step that is not later than `soon`.
     let soon = (((soon - begins) / step).max(0.0) as usize).min(STEPS);
-    let course = |running| Course::new(&state, (begins, step), inputs(running));
+    let fades = (-step / state.tau).exp();
+    let course = |running| Course::new(&state, (begins, step, fades), inputs(running));
     let [off, cooled, heated] = [None, Some(Output::Chiller), Some(Output::Heater)].map(course);
     let mut outlook = Outlook {
         error,
@@ -200,6 +202,8 @@ pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) 
 struct Course {
     begins: f64,
     step: f64,
+    /// What is left of an excess after a step.
+    fades: f64,
     beer: f64,
     tau: f64,
     /// How fast the beer goes in the end, and by how much faster at the beginning, in K/h.
@@ -208,12 +212,13 @@ struct Course {
 }
 
 impl Course {
-    fn new(state: &State, (begins, step): (f64, f64), inputs: Inputs) -> Self {
+    fn new(state: &State, (begins, step, fades): (f64, f64, f64), inputs: Inputs) -> Self {
         let x = &state.x;
         let rate = x[DRIFT] + x[COOLING] * inputs.chiller + x[HEATING] * inputs.heater;
         Course {
             begins,
             step,
+            fades,
             beer: x[TEMPERATURE],
             tau: state.tau,
             end: rate + x[DIRECT] * inputs.heater,
@@ -234,7 +239,7 @@ impl Course {
     /// Beer less setpoint after so many steps, on a leg.
     fn error(&self, leg: &Leg, steps: usize) -> f64 {
         let hours = steps as f64 * self.step;
-        let gone = -(-hours / self.tau).exp_m1();
+        let gone = 1.0 - self.fades.powi(steps as i32);
         let beer = self.beer + self.end * hours + self.excess * self.tau * gone;
         beer - leg.at(self.begins + hours)
     }

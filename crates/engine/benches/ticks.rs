@@ -129,7 +129,7 @@ fn pitch() -> Input {
     let schedule = schedule::read_schedule(&Source::new("lager.toml", SCHEDULE)).value;
     let schedule = Ok(Box::new(schedule.expect("it is right")));
     let fields = [("schedule".to_owned(), "lager".to_owned())].into();
-    Input::Command(CommandInput {
+    Input::from(CommandInput {
         vessel: north(),
         id: None,
         by: None,

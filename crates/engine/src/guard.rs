@@ -275,7 +275,7 @@ mod tests {
 
     fn park(vessel: &str, id: &str) -> Input {
         let target = Temperature::from_celsius(20.0).unwrap();
-        Input::Command(CommandInput {
+        Input::from(CommandInput {
             vessel: name(vessel),
             id: Some(id.to_owned()),
             by: None,
@@ -361,7 +361,7 @@ mod tests {
     }
 
     fn tell(command: Command) -> Input {
-        Input::Command(CommandInput {
+        Input::from(CommandInput {
             vessel: name("south"),
             id: None,
             by: None,

@@ -9,10 +9,6 @@ use serde::{Deserialize, Serialize};
 
 /// Something that happened, as a driver tells it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[expect(
-    clippy::large_enum_variant,
-    reason = "inputs are handed over one by one, not kept in rows"
-)]
 pub enum Input {
     /// A process began to drive this engine. Outputs are taken to be off and just stopped.
     Started {
@@ -43,8 +39,8 @@ pub enum Input {
         /// What it says of itself.
         on: Option<bool>,
     },
-    /// A person or a script wants something.
-    Command(CommandInput),
+    /// A person or a script wants something; seldom, so that readings need not have its size.
+    Command(Box<CommandInput>),
     /// The link to the broker came up or went down.
     Link {
         /// Whether it is up.
@@ -55,6 +51,12 @@ pub enum Input {
         /// What failed; `None`: it works.
         problem: Option<String>,
     },
+}
+
+impl From<CommandInput> for Input {
+    fn from(command: CommandInput) -> Self {
+        Input::Command(Box::new(command))
+    }
 }
 
 /// What a device reported, in its own numbers: whether they are possible is decided inside.

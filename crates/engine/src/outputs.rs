@@ -147,6 +147,10 @@ impl Vessel {
 
     /// Whether the surroundings are at a limit, with some room before they are not any more.
     fn limit_surround(&mut self, config: &config::Vessel) {
+        if config.surround.is_none() {
+            (self.blocks.surround_cold, self.blocks.surround_warm) = (false, false);
+            return;
+        }
         let (beer, surround) = (self.beer_now(config), self.surround_now(config));
         let envelope = envelope(config);
         let at_limit = |which, before: bool| {

@@ -184,7 +184,8 @@ impl Probe {
     /// The mean of the last 15 minutes; the last reading where they come more seldom.
     pub fn mean(&self, now: Stamp) -> Option<Temperature> {
         let first = minute(now) - MEAN_MINUTES;
-        let recent = self.minutes.iter().filter(|(minute, _, _)| *minute > first);
+        let over = self.minutes.iter().take_while(|(minute, _, _)| *minute <= first).count();
+        let recent = self.minutes.range(over..);
         let (sum, count) = recent.fold((0.0, 0), |(sum, count), (_, s, n)| (sum + s, count + n));
         if count == 0 {
             return self.last.map(|(_, temperature)| temperature);

@@ -187,7 +187,7 @@ impl House {
             name: "bench".to_owned(),
             schedule: Ok(Box::new(schedule.clone())),
         });
-        self.give(Input::Command(CommandInput {
+        self.give(Input::from(CommandInput {
             vessel: self.vessel.clone(),
             id: None,
             by: None,

@@ -85,7 +85,7 @@ fn pitch() -> Input {
     let schedule = schedule::read_schedule(&schedule::Source::new("ale.toml", SCHEDULE));
     let fields = [("schedule", "ale"), ("name", "<i>First</i>"), ("original_gravity", "1.048 SG")];
     let fields = fields.map(|(key, value)| (key.to_owned(), value.to_owned())).into();
-    Input::Command(CommandInput {
+    Input::from(CommandInput {
         vessel: name("north"),
         id: None,
         by: None,

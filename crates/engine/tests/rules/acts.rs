@@ -514,6 +514,6 @@ fn the_history_is_part_of_the_input() {
         calibration: None,
         history: kept(1, crate::kit::START, |_| 1.048),
     };
-    let text = serde_json::to_string(&Input::Command(input.clone())).unwrap();
-    assert_eq!(serde_json::from_str::<Input>(&text).unwrap(), Input::Command(input));
+    let text = serde_json::to_string(&Input::from(input.clone())).unwrap();
+    assert_eq!(serde_json::from_str::<Input>(&text).unwrap(), Input::from(input));
 }

@@ -336,7 +336,7 @@ fn the_id_of_a_vessel_that_is_not_there_is_answered() {
     bench.run("0:00 tick");
     let effects = bench.engine.handle(
         engine::Now::same(quantity::Stamp::from_millis(crate::kit::START + 1000)),
-        engine::Input::Command(engine::CommandInput {
+        engine::Input::from(engine::CommandInput {
             vessel: schedule::Name::parse("south").unwrap(),
             id: Some("a".to_owned()),
             by: None,

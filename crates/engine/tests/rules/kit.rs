@@ -480,7 +480,7 @@ impl Bench {
             Some(LoadedCalibration { name, calibration })
         });
         let history = std::mem::take(&mut self.history);
-        self.give(Input::Command(CommandInput {
+        self.give(Input::from(CommandInput {
             vessel: self.at.clone(),
             id,
             by: None,

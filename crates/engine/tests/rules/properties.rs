@@ -358,7 +358,7 @@ impl Run {
     ) {
         let schedule = self.schedules[which.unwrap_or(1)].clone();
         let loaded = LoadedSchedule { name: "x".to_owned(), schedule: Ok(Box::new(schedule)) };
-        self.give(Input::Command(CommandInput {
+        self.give(Input::from(CommandInput {
             vessel: north(),
             id: None,
             by: None,
@@ -601,7 +601,7 @@ fn a_flood_of_commands_is_forgotten_in_time() {
     for k in 0..6_000u32 {
         run.monotonic += 1_000;
         run.wall = run.monotonic;
-        run.give(Input::Command(CommandInput {
+        run.give(Input::from(CommandInput {
             vessel: north(),
             id: Some(format!("{k:0>200}")),
             by: None,

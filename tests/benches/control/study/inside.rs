@@ -121,7 +121,7 @@ impl Inside {
     }
 
     fn command(&self, command: Command, schedule: Option<LoadedSchedule>) -> Input {
-        Input::Command(CommandInput {
+        Input::from(CommandInput {
             vessel: self.name.clone(),
             id: None,
             by: None,

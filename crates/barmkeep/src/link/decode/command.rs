@@ -29,7 +29,7 @@ pub(super) fn decode(vessel: &Name, payload: &[u8], retained: bool) -> Option<In
     if retained {
         input.command = Err(RETAINED.to_owned());
     }
-    Some(Input::Command(input))
+    Some(input.into())
 }
 
 /// The command that an object of `do`, `id`, a sender and fields makes; its `command` says what is
@@ -54,7 +54,7 @@ pub fn command_input(vessel: &Name, object: &Map<String, Value>) -> CommandInput
 
 /// A command that could not be read at all.
 pub(super) fn refused(vessel: &Name, problem: String) -> Input {
-    Input::Command(CommandInput {
+    Input::from(CommandInput {
         vessel: vessel.clone(),
         id: None,
         by: None,

@@ -1,7 +1,7 @@
 //! Payloads of every form, and of none.
 
 use super::*;
-use engine::{Command, CommandInput};
+use engine::Command;
 use proptest::prelude::*;
 use quantity::{Span, Stamp, TemperatureDelta};
 use schedule::config::{
@@ -275,11 +275,9 @@ fn commands_carry_texts_only() {
 #[test]
 fn a_retained_command_is_refused_and_an_emptied_one_wants_nothing() {
     let inputs = routes().decode("command", br#"{"do": "abort", "id": "9"}"#, true);
-    let [Input::Command(CommandInput { id, command, .. })] = inputs.as_slice() else {
-        panic!("{inputs:?}");
-    };
-    assert_eq!(id.as_deref(), Some("9"));
-    assert!(command.as_ref().is_err_and(|problem| problem.contains("retained")));
+    let [Input::Command(input)] = inputs.as_slice() else { panic!("{inputs:?}") };
+    assert_eq!(input.id.as_deref(), Some("9"));
+    assert!(input.command.as_ref().is_err_and(|problem| problem.contains("retained")));
     assert!(routes().decode("command", b"", true).is_empty());
     let wanted = routes().decode("command", br#"{"do": "abort"}"#, false);
     assert!(matches!(&wanted[..], [Input::Command(c)] if c.command == Ok(Command::Abort)));

@@ -14,7 +14,7 @@ fn every_input() -> Vec<Input> {
         values: values(Some(18.0)),
     };
     let command = |command: Result<Command, String>| {
-        Input::Command(CommandInput {
+        Input::from(CommandInput {
             vessel: name("south"),
             id: Some("a'b\"c".to_owned()),
             by: None,

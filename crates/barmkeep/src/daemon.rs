@@ -72,6 +72,8 @@ pub struct Daemon<P> {
     clock: Clock,
     /// The time of the last input.
     last: Now,
+    /// What is to be kept and told, oldest first; empty whenever the daemon waits.
+    handled: VecDeque<Handled>,
     /// Events that wait for the disk, oldest first.
     unpublished: VecDeque<Record>,
     published: u64,
@@ -85,6 +87,15 @@ pub struct Daemon<P> {
     store_problem: Option<String>,
     snapshot_at: Stamp,
     throttle: Throttle,
+}
+
+/// An input that the engine has handled: its orders are given, the rest is to follow.
+struct Handled {
+    now: Now,
+    input: Input,
+    records: Vec<Record>,
+    replies: Vec<Reply>,
+    response: Option<Response>,
 }
 
 /// Where a daemon can be reached, once it can.
@@ -149,7 +160,10 @@ pub async fn run_until(
         ended = daemon.turn(&mut from_link, &mut from_tells, page.as_mut()) => ended?,
         () = told_to_end => {}
     }
-    daemon.end();
+    daemon.give(Input::Stopping);
+    // The outputs' off leaves first.
+    tokio::task::yield_now().await;
+    daemon.close();
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
     let Daemon { link, tells, mut store, .. } = daemon;
     tokio::join!(link.stop(), tells.end(&mut from_tells, &mut store));
@@ -206,12 +220,14 @@ impl Daemon<LinkHandle> {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         loop {
+            let mut ticked = false;
             let behind = page.as_deref().and_then(Page::is_due).map(Into::into);
             tokio::select! {
                 () = tokio::time::sleep_until(behind.unwrap_or_else(tokio::time::Instant::now)),
                     if behind.is_some() => {}
                 _ = tick.tick() => {
-                    self.tick();
+                    self.give(Input::Tick);
+                    ticked = true;
                     let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 }
                 Some(news) = from_tells.recv() => {
@@ -224,7 +240,7 @@ impl Daemon<LinkHandle> {
                     Some(news) => {
                         // The daemon is up and safe without a broker, and says so by its alarm.
                         let ready = matches!(news, FromLink::Up { .. } | FromLink::Down { .. });
-                        self.hear(news);
+                        self.take(news);
                         if ready {
                             let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
                         }
@@ -234,6 +250,12 @@ impl Daemon<LinkHandle> {
                         return Err(Failure::new(Status::Unavailable, why));
                     }
                 },
+            }
+            // The link sends the orders first.
+            tokio::task::yield_now().await;
+            self.follow_up();
+            if ticked {
+                self.refresh();
             }
             self.show_on(page.as_deref_mut());
         }
@@ -263,6 +285,7 @@ impl<P: Post> Daemon<P> {
             link,
             last: clock.now(),
             clock,
+            handled: VecDeque::new(),
             unpublished: VecDeque::new(),
             published,
             tells,
@@ -272,7 +295,8 @@ impl<P: Post> Daemon<P> {
             throttle: Throttle::default(),
         };
         daemon.republish();
-        daemon.give(&Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
+        daemon.give(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned() });
+        daemon.follow_up();
         daemon.snapshot();
         daemon
     }
@@ -294,7 +318,8 @@ impl<P: Post> Daemon<P> {
 
     /// Time passed; due every 10 s.
     pub fn tick(&mut self) {
-        self.give(&Input::Tick);
+        self.give(Input::Tick);
+        self.follow_up();
         self.refresh();
     }
 
@@ -315,30 +340,35 @@ impl<P: Post> Daemon<P> {
                 monotonic: self.last.monotonic + ENGINE_TICK,
                 wall: self.last.wall + ENGINE_TICK,
             };
-            self.handle(next, &Input::Tick, None);
+            self.handle(next, Input::Tick, None);
         }
     }
 
     /// The link has something to tell.
     pub fn hear(&mut self, news: FromLink) {
+        self.take(news);
+        self.follow_up();
+    }
+
+    fn take(&mut self, news: FromLink) {
         match news {
             FromLink::Up { version, refused } => {
                 tracing::info!(?version, "connected to the broker");
                 for topic in refused {
                     tracing::error!(%topic, "the broker does not let us hear this topic");
                 }
-                self.give(&Input::Link { up: true });
+                self.give(Input::Link { up: true });
                 self.tell_everything();
             }
             FromLink::Down { reason, hint } => {
                 tracing::warn!(%reason, %hint, "the broker is away");
-                self.give(&Input::Link { up: false });
+                self.give(Input::Link { up: false });
             }
             FromLink::Message(message) => self.hear_message(&message),
             FromLink::Oversize { topic, size_bytes } => {
                 for input in self.routes.oversize(&topic, size_bytes) {
                     if self.may_be_heard(&topic, &input) {
-                        self.give(&input);
+                        self.give(input);
                     }
                 }
             }
@@ -390,7 +420,7 @@ impl<P: Post> Daemon<P> {
                 self.cellar.load_files_of(command, pitched.as_deref());
                 self.add_history(command);
             }
-            self.give_from(&input, message.response.as_ref());
+            self.give_from(input, message.response.clone());
         }
         self.clock.note_handled();
     }
@@ -410,11 +440,11 @@ impl<P: Post> Daemon<P> {
         }
     }
 
-    fn give(&mut self, input: &Input) {
+    fn give(&mut self, input: Input) {
         self.give_from(input, None);
     }
 
-    fn give_from(&mut self, input: &Input, response: Option<&Response>) {
+    fn give_from(&mut self, input: Input, response: Option<Response>) {
         let now = self.now();
         if !matches!(input, Input::Started { .. }) {
             self.catch_up(now);
@@ -422,34 +452,42 @@ impl<P: Post> Daemon<P> {
         self.handle(now, input, response);
     }
 
-    fn handle(&mut self, now: Now, input: &Input, response: Option<&Response>) {
+    /// Lets the engine decide and gives the orders: an output waits for no disk, which may be slow,
+    /// and for nothing that is only told.
+    fn handle(&mut self, now: Now, input: Input, response: Option<Response>) {
         self.last = now;
-        let effects = self.engine.handle(now, input.clone());
-        let records = effects.iter().filter_map(|effect| match effect {
-            Effect::Record(record) => Some(record.clone()),
-            _ => None,
-        });
-        let records: Vec<Record> = records.collect();
-        let kept = self.keep(now, input, records);
-        for effect in effects {
+        let (mut records, mut replies) = (Vec::new(), Vec::new());
+        for effect in self.engine.handle(now, input.clone()) {
             match effect {
-                Effect::Record(_) => {}
+                Effect::Record(record) => records.push(record),
                 Effect::Point(point) => self.store.take_points([point]),
                 Effect::Cool(drive) => self.cool(&drive, now.wall),
                 Effect::Drive(drive) => self.drive(&drive, now.wall),
-                Effect::Reply(reply) => self.reply(&reply, response),
+                Effect::Reply(reply) => replies.push(reply),
             }
         }
-        // Not before the orders are given: what is decided on this news is the last word.
-        self.note_store(kept.as_ref().err());
+        self.handled.push_back(Handled { now, input, records, replies, response });
     }
 
-    /// Keeps an input and its records; publishes what is on disk.
-    ///
-    /// # Errors
-    /// Where they could not be written yet.
-    fn keep(&mut self, now: Now, input: &Input, records: Vec<Record>) -> Result<(), StoreError> {
-        let kept = self.store.take(now, input, &records);
+    /// Keeps what was handled, and tells of it.
+    fn follow_up(&mut self) {
+        while let Some(handled) = self.handled.pop_front() {
+            let Handled { now, input, records, replies, response } = handled;
+            let kept = self.store.take(now, &input, &records);
+            if kept.is_err() {
+                // While nothing can be written a person is to hear of it at once, not afterwards.
+                records.iter().for_each(|record| self.tells.offer(record));
+            }
+            self.tell(records);
+            for reply in &replies {
+                self.reply(reply, response.as_ref());
+            }
+            self.note_store(kept.as_ref().err());
+        }
+    }
+
+    /// Tells of records, where they are on disk, and how those stand of whom they are.
+    fn tell(&mut self, records: Vec<Record>) {
         // Of whom there is news: all, where a record is the daemon's own.
         let news: Option<BTreeSet<Name>> =
             records.iter().map(|record| record.vessel.clone()).collect();
@@ -457,17 +495,12 @@ impl<P: Post> Daemon<P> {
             let vessel = record.vessel.as_ref().map(Name::as_str);
             tracing::info!(kind = record.kind.as_str(), vessel, "{}", record.text);
         }
-        if kept.is_err() {
-            // While nothing can be written a person is to hear of it at once, not afterwards.
-            records.iter().for_each(|record| self.tells.offer(record));
-        }
         self.unpublished.extend(records);
         self.publish_events();
         match news {
             Some(names) => self.tell_states_of(names),
             None => self.tell_states(),
         }
-        kept.map(|_| ())
     }
 
     /// Tells the engine when the store begins or ceases to fail.
@@ -484,7 +517,7 @@ impl<P: Post> Daemon<P> {
             tracing::error!(%problem, "records cannot be written");
         }
         self.store_problem.clone_from(&problem);
-        self.give(&Input::Store { problem });
+        self.give(Input::Store { problem });
     }
 
     fn publish_events(&mut self) {
@@ -748,7 +781,13 @@ impl<P: Post> Daemon<P> {
 
     /// An orderly end: outputs off, everything kept and published.
     pub fn end(&mut self) {
-        self.give(&Input::Stopping);
+        self.give(Input::Stopping);
+        self.close();
+    }
+
+    /// The last that is kept and told.
+    fn close(&mut self) {
+        self.follow_up();
         self.tell_states();
         if let Some(homie) = &self.homie {
             self.describe(homie.farewell(&self.cellar.config.vessels));
@@ -987,12 +1026,22 @@ mod tests {
 
     /// A daemon of three vessels, its folder, and its clock.
     fn of_three(begin: Stamp) -> (Daemon<Noting>, tempfile::TempDir, Invented) {
+        daemon_of(&["east", "north", "west"], "", begin)
+    }
+
+    /// A daemon of these vessels, each with more keys.
+    fn daemon_of(
+        vessels: &[&str],
+        more: &str,
+        begin: Stamp,
+    ) -> (Daemon<Noting>, tempfile::TempDir, Invented) {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("barmkeep.toml");
         let mut config = "format = 1\n[store]\nfile = 'a.db'\n".to_owned();
-        for name in ["east", "north", "west"] {
-            config +=
-                &format!("[vessel.{name}]\nvolume = '23 L'\ncoldest = '0 C'\nwarmest = '26 C'\n");
+        for name in vessels {
+            config += &format!(
+                "[vessel.{name}]\nvolume = '23 L'\ncoldest = '0 C'\nwarmest = '26 C'\n{more}"
+            );
         }
         std::fs::write(&file, config).unwrap();
         let cellar = Cellar::read(&file).unwrap();
@@ -1006,6 +1055,32 @@ mod tests {
     fn states(daemon: &Daemon<Noting>) -> Vec<String> {
         let said = daemon.link().0.take();
         said.into_iter().filter(|topic| topic.ends_with("/state")).collect()
+    }
+
+    #[test]
+    fn an_order_leaves_before_the_disk_and_all_that_is_told() {
+        let begin = Stamp::from_millis(1_772_323_200_000);
+        let more = "chiller.drive = 'setpoint'\nbeer = { topic = 'b', read = { unit = 'C' }, \
+                    every = '10 s' }\n";
+        let (mut daemon, _folder, clock) = daemon_of(&["north"], more, begin);
+        let message = |topic: &str, payload: &str| {
+            let (topic, payload) = (topic.to_owned(), payload.as_bytes().to_vec());
+            FromLink::Message(Message { topic, payload, retained: false, response: None })
+        };
+        daemon.hear(message("b", "18.0"));
+        daemon.link().0.take();
+        let on_disk = daemon.store().seq_on_disk();
+        clock.set(begin + Span::from_secs(5));
+        let park = r#"{"do": "park", "id": "1", "target": "18 C"}"#;
+        daemon.take(message("barmkeep/north/command", park));
+        assert_eq!(daemon.link().0.take(), ["barmkeep/north/chiller/setpoint"]);
+        assert_eq!(daemon.store().seq_on_disk(), on_disk);
+        daemon.follow_up();
+        assert!(daemon.store().seq_on_disk() > on_disk);
+        let said = daemon.link().0.take();
+        let place = |what: &str| said.iter().position(|topic| topic == what);
+        let (event, reply) = (place("barmkeep/north/event"), place("barmkeep/north/reply"));
+        assert!(event.is_some() && event < reply, "{said:?}");
     }
 
     #[test]

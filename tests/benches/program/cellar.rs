@@ -66,6 +66,8 @@ impl Layout<'_> {
 
     fn text(&self) -> String {
         let Layout { vessels, link, drive, probe_every, more } = self;
+        // What regulates itself by a setpoint has no timer of its own.
+        let runs_out = if *drive == "switch" { ", runs_out = \"5 min\"" } else { "" };
         let mut text = format!("format = 1\n[link]\n{link}\n[store]\nfile = \"store.db\"\n");
         for index in 0..*vessels {
             let more = more.replace("{}", &index.to_string());
@@ -75,8 +77,9 @@ impl Layout<'_> {
                  gravity.float.topic = \"f/{index}\"\n\
                  gravity.float.read = {{ unit = \"SG\" }}\ngravity.float.every = \"15 min\"\n\
                  beer.topic = \"b/{index}\"\nbeer.read = {{ unit = \"C\" }}\n\
-                 beer.every = \"{probe_every}\"\nheater.drive = \"{drive}\"\n\
-                 chiller.drive = \"{drive}\"\n{more}\n"
+                 beer.every = \"{probe_every}\"\n\
+                 heater = {{ drive = \"{drive}\"{runs_out} }}\n\
+                 chiller = {{ drive = \"{drive}\"{runs_out} }}\n{more}\n"
             )
             .expect("a string takes everything");
         }

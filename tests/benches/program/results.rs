@@ -3,6 +3,16 @@
 use serde_json::{Value, json};
 use std::path::PathBuf;
 
+/// What is compared is measured by turns, so often: the machine is not alike fast all the time.
+pub const ROUNDS: usize = 3;
+
+/// The middle one of an odd number of values.
+pub fn median(values: impl Iterator<Item = f64>) -> f64 {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
 /// What a figure should be.
 #[derive(Debug, Clone, Copy)]
 pub enum Goal {

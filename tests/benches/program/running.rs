@@ -3,7 +3,7 @@
 use crate::program;
 use barmkeep_tests::broker::{Mosquitto, free_port};
 use barmkeep_tests::program::Process;
-use rumqttc::{Client, Event, MqttOptions, Outgoing, QoS};
+use rumqttc::{Client, Event, MqttOptions, NetworkOptions, Outgoing, QoS};
 use std::fs;
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -67,10 +67,10 @@ impl Running {
     }
 }
 
-/// A mosquitto that lets as many connect, and wait, as like.
+/// A mosquitto that lets as many connect, and wait, as like, and sends at once.
 pub fn broker() -> Mosquitto {
     let lines = "persistence false\nallow_anonymous true\nmax_queued_messages 0\n\
-                 max_inflight_messages 100\n";
+                 max_inflight_messages 100\nset_tcp_nodelay true\n";
     Mosquitto::start_in(crate::folder(), free_port(), lines)
 }
 
@@ -79,7 +79,12 @@ pub fn client(name: &str, port: u16, window: u16) -> (Client, rumqttc::Connectio
     let mut options = MqttOptions::new(name, "127.0.0.1", port);
     options.set_keep_alive(Duration::from_secs(30));
     options.set_inflight(window);
-    Client::new(options, 1000)
+    let (client, mut connection) = Client::new(options, 1000);
+    // As our daemon does: else a message waits for the answer to the one before.
+    let mut network = NetworkOptions::new();
+    network.set_tcp_nodelay(true);
+    connection.eventloop.set_network_options(network);
+    (client, connection)
 }
 
 /// Devices that speak at their own cadence until they are let go.

@@ -184,7 +184,7 @@ pub(crate) fn outlook(mut state: State, pending: &[(f64, Inputs)], path: &Path) 
         heated_low: f64::INFINITY,
     };
     for leg in path.legs(begins) {
-        let Some(steps) = off.steps(&leg, STEPS) else { continue };
+        let Some(steps) = off.steps(&leg) else { continue };
         outlook.off.join(off.errors(&leg, steps));
         outlook.cooled_high = outlook.cooled_high.max(cooled.errors(&leg, steps).high);
         outlook.heated_low = outlook.heated_low.min(heated.errors(&leg, steps).low);
@@ -226,13 +226,13 @@ impl Course {
         }
     }
 
-    /// The first and the last step within a leg, up to `most`; the same for all courses.
-    fn steps(&self, leg: &Leg, most: usize) -> Option<(usize, usize)> {
+    /// The first and the last step within a leg; the same for all courses.
+    fn steps(&self, leg: &Leg) -> Option<(usize, usize)> {
         let first = ((leg.begins - self.begins) / self.step).ceil() as usize;
         let behind = (leg.ends - self.begins) / self.step;
         // A step at its very end is the next leg's.
         let last =
-            if behind > most as f64 { most } else { (behind.ceil() as usize).checked_sub(1)? };
+            if behind > STEPS as f64 { STEPS } else { (behind.ceil() as usize).checked_sub(1)? };
         (first <= last).then_some((first, last))
     }
 

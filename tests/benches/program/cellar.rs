@@ -67,7 +67,7 @@ impl Layout<'_> {
     fn text(&self) -> String {
         let Layout { vessels, link, drive, probe_every, more } = self;
         // What regulates itself by a setpoint has no timer of its own.
-        let runs_out = if *drive == "switch" { ", runs_out = \"5 min\"" } else { "" };
+        let runs_out = if *drive != "setpoint" { ", runs_out = \"5 min\"" } else { "" };
         let mut text = format!("format = 1\n[link]\n{link}\n[store]\nfile = \"store.db\"\n");
         for index in 0..*vessels {
             let more = more.replace("{}", &index.to_string());
